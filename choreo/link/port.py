@@ -1,0 +1,122 @@
+"""
+The one place where choreo meets a bus and a clock.
+
+Bus and clock are one port because a frame and its time of arrival share a time base. Times are integer nanoseconds of
+the link's own monotonic clock. The session waits in `receive_until` and nowhere else.
+"""
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+from fractions import Fraction
+from pathlib import Path
+from typing import Protocol
+
+from choreo.frame import Frame
+
+
+@dataclass(frozen=True, slots=True)
+class Interrupt:
+    """Somebody wants the machine stopped. Overtakes frames and every other event."""
+
+    reason: str
+
+
+@dataclass(frozen=True, slots=True)
+class Answer:
+    """A line that the operator typed."""
+
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
+class AdapterLost:
+    """The adapter raised, vanished, or hung. No further frame will come or go."""
+
+    reason: str
+
+
+@dataclass(frozen=True, slots=True)
+class Confirmed:
+    """A frame that was submitted with `confirm=True` has left on the wire at `t_ns`, as far as the link can know."""
+
+    frame: Frame
+    t_ns: int
+
+
+@dataclass(frozen=True, slots=True)
+class BusTrouble:
+    """Error frames or a change of the controller's error state, in words; `t_ns` as for frames."""
+
+    what: str
+    t_ns: int
+
+
+Event = Interrupt | Answer | AdapterLost | Confirmed | BusTrouble
+
+
+class Link(Protocol):
+    """What the session may rely on; `tests/conformance/` checks each sentence on every link."""
+
+    def now_ns(self) -> int:
+        """The link's monotonic time."""
+        ...
+
+    def submit(self, frame: Frame, *, confirm: bool = False) -> None:
+        """
+        Hand a frame over for sending, first in, first out. Never blocks and never raises: a failure becomes an event.
+
+        At most two frames are in the adapter at a time; the others wait in the link's outbox, where `withdraw` still
+        reaches them. With `confirm`, a `Confirmed` event follows when the frame has left.
+        """
+        ...
+
+    def withdraw(self, unwanted: Callable[[Frame], bool]) -> list[Frame]:
+        """Take back every frame of the outbox for which `unwanted` is true, and return them in order."""
+        ...
+
+    def unsent(self) -> int:
+        """How many submitted frames are not yet known to have left, in the outbox or in the adapter."""
+        ...
+
+    def post(self, event: Event) -> None:
+        """Put an event in front of the session. Safe from a signal handler and from any thread."""
+        ...
+
+    async def receive_until(self, deadline_ns: int) -> Frame | Event | None:
+        """
+        The next event or frame, in order of arrival; None when `deadline_ns` has come and there is nothing.
+
+        An `Interrupt` overtakes everything. Frames that choreo submitted itself do not come back. What has arrived is
+        returned even when the deadline has passed. After `AdapterLost` nothing but events and deadlines follows.
+        """
+        ...
+
+    def close(self) -> None:
+        """Release the adapter. Idempotent."""
+        ...
+
+
+@dataclass(frozen=True, slots=True)
+class SimulatedAxis:
+    """What a simulated machine is told of an axis by the recipe. Only used where no machine truth is named."""
+
+    name: str
+    node: int
+    dialect: str
+    dialect_file: Path
+    counts_per_unit: Fraction  # signed: negative where positive counts move the axis in the negative direction
+    travel: tuple[Fraction, Fraction]
+    load: str  # "horizontal" or "vertical"
+    pair: str | None
+
+
+@dataclass(frozen=True, slots=True)
+class SimulationRequest:
+    """Everything that decides a simulated bus: the same request gives the same bus, bit for bit."""
+
+    machine: str | None  # the name of a machine truth, or None for a nominal machine derived from the axes
+    axes: tuple[SimulatedAxis, ...]
+    bit_rate: int
+    seed: int = 0
+    faults: Path | None = None
+    options: Mapping[str, str] = field(default_factory=dict)
