@@ -46,6 +46,9 @@ class ChoreoError(Exception):
         self.node = node
         self.help = help
 
+    def __str__(self) -> str:
+        return self.headline
+
 
 class RecipeError(ChoreoError):
     """A file or an argument of the user's is wrong. Nothing has been sent."""

@@ -46,3 +46,4 @@ class NodeLimits:
     speed_raw: int
     unhomed_speed_raw: int
     settings: Mapping[Setting, tuple[int, int]]
+    edge: int | None = None  # where the home switch edge may be declared, counts; None: nowhere

@@ -108,6 +108,9 @@ class SimulatedAxis:
     travel: tuple[Fraction, Fraction]
     load: str  # "horizontal" or "vertical"
     pair: str | None
+    brake: tuple[int, int] | None = None  # times to release and to engage, ns; None: no brake is declared
+    lag_ns: int = 0  # of the position loop, as declared
+    noise_counts: int = 0
 
 
 @dataclass(frozen=True, slots=True)

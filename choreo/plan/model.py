@@ -8,7 +8,7 @@ so a chain of `by` moves ends where the exact sum says and carries no rounding f
 """
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from enum import StrEnum
 from fractions import Fraction
 from pathlib import Path
@@ -87,6 +87,8 @@ class AxisMove:
     profile: Profile
     duration_ns: int
     onset_ns: int | None  # must be seen moving this long after the trigger (P5); None: too small to be seen
+    place: Span | None = None  # where its target is written
+    speed_place: Span | None = None  # where its speed is written, in the step or in the settings
 
 
 @dataclass(frozen=True, slots=True)
@@ -191,9 +193,7 @@ class Expect:
     within: Fraction
 
 
-Action = (
-    LinkCheck | Configure | Enable | Disable | Home | Preload | Trigger | WaitForPosition | Move | Dwell | Expect
-)
+Action = LinkCheck | Configure | Enable | Disable | Home | Preload | Trigger | WaitForPosition | Move | Dwell | Expect
 
 
 @dataclass(frozen=True, slots=True)
@@ -222,7 +222,7 @@ class Plan:
     pace: Fraction
     axes: tuple[AxisPlan, ...]
     pairs: tuple[PairPlan, ...]
-    dialects: Mapping[str, Dialect]
+    dialects: Mapping[str, Dialect] = field(compare=False)  # `hashes` holds what they were made of
     dialect_files: Mapping[str, Path]
     node_limits: tuple[NodeLimits, ...]
     steps: tuple[StepPlan, ...]

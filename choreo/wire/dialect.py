@@ -71,7 +71,7 @@ class Timing:
 
 @dataclass(frozen=True, slots=True)
 class Decoded:
-    """One frame taken apart: `node` None for a broadcast, `values` by field name, raw except where a table names them."""
+    """One frame taken apart: `node` None for a broadcast, `values` by field name, as they are on the wire."""
 
     message: str
     frame_class: FrameClass
@@ -98,6 +98,10 @@ class Dialect(Protocol):
     timing: Timing
     profile: Literal["trapezoid", "jerk_limited"]
     poll_bytes: tuple[int, int]  # data bytes of a position request and of its reply
+
+    def setting_by_number(self, number: int) -> Setting | None:
+        """Which setting a number on the wire names; None for one that choreo does not know by meaning."""
+        ...
 
     def decode(self, frame: Frame) -> Decoded | None:
         """Take any frame of this dialect apart, request, reply or event; None if it is none of the dialect's."""

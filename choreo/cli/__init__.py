@@ -1,0 +1,22 @@
+"""
+The commands: one file each, thin. What they do is `choreo.api`'s; here are arguments, output and exit codes.
+
+Real clocks, signals and terminals are known here and in the live link only. Everything heavy is imported inside the
+command that needs it, so that `choreo --help` starts at once.
+"""
+
+import sys
+from collections.abc import Sequence
+
+
+def main(argv: Sequence[str] | None = None) -> int:
+    """The command line; returns the exit code (see `choreo.errors`). `argv` without the program's name."""
+    from choreo.cli.handling import guarded
+    from choreo.cli.parser import parse
+
+    words = list(sys.argv[1:] if argv is None else argv)
+    try:
+        args = parse(words)
+    except SystemExit as left:  # argparse has printed help, the version or what is wrong
+        return left.code if isinstance(left.code, int) else 0
+    return guarded(lambda: args.run(args), words)

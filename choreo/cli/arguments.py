@@ -1,0 +1,52 @@
+"""Arguments that several commands share, and how their words become values."""
+
+import argparse
+from fractions import Fraction
+from pathlib import Path
+
+
+def add_recipe_arguments(parser: argparse.ArgumentParser) -> None:
+    """RECIPE, --set and --pace."""
+    parser.add_argument("recipe", metavar="RECIPE", type=Path, help="the recipe file")
+    parser.add_argument(
+        "--set",
+        metavar="NAME=VALUE",
+        action="append",
+        default=[],
+        type=assignment,
+        help="set a parameter of the recipe, with its unit: --set 'stroke=600 mm'; may be given several times",
+    )
+    parser.add_argument(
+        "--pace",
+        metavar="PERCENT",
+        type=pace,
+        default=Fraction(1),
+        help="a factor of at most 100 %% on all speeds: --pace 20%%",
+    )
+
+
+def assignment(text: str) -> tuple[str, str]:
+    """`name=value`."""
+    name, equals, value = text.partition("=")
+    if not equals or not name.strip() or not value.strip():
+        raise argparse.ArgumentTypeError(f"{text!r} should be a name, =, and a value, such as stroke=600 mm")
+    return name.strip(), value.strip()
+
+
+def pace(text: str) -> Fraction:
+    """`20%` or `20 %` or `0.2`, above 0 and at most 1."""
+    number, sign, rest = text.partition("%")
+    try:
+        value = Fraction(number.strip()) / (100 if sign else 1)
+    except (ValueError, ZeroDivisionError):
+        value = Fraction(0)
+    if rest.strip() or not 0 < value <= 1:
+        raise argparse.ArgumentTypeError(f"{text!r} should be above 0 and at most 100 %, such as 20%")
+    return value
+
+
+def seed(text: str) -> int:
+    """A whole number that is not negative."""
+    if not (text.isascii() and text.isdigit()) or len(text) > 18:
+        raise argparse.ArgumentTypeError(f"{text[:40]!r} should be a whole number, 0 or above, of at most 18 digits")
+    return int(text)

@@ -1,0 +1,58 @@
+"""A run as plain lines: one a step as it ends. For files, pipes and terminals that cannot redraw."""
+
+from collections.abc import Callable
+from typing import Any, TextIO
+
+from choreo.cli.progress import Progress
+from choreo.report.table import printable
+from choreo.report.text import plain_step
+
+
+class PlainLines:
+    """
+    Watches the journal and prints. `gone` is called once when the output can take no more (a closed pipe); printing
+    never raises, because it happens in the middle of the session.
+    """
+
+    def __init__(self, stream: TextIO, gone: Callable[[], None]) -> None:
+        self._stream: TextIO | None = stream
+        self._gone = gone
+        self._progress = Progress()
+
+    def record(self, kind: str, t_ns: int, fields: dict[str, Any]) -> None:
+        """Print what a record says, if it says anything to a reader."""
+        self._progress.record(kind, t_ns, fields)
+        if kind == "run":
+            self._print(headline(self._progress))
+        elif kind == "step_end":
+            step = self._progress.steps[fields["step"]]
+            self._print(plain_step(step.path, step.verb, step.label, fields))
+        elif kind == "finding":
+            self._print(printable(f"{fields.get('level', 'error')}: {fields['headline']}"))
+        elif kind == "stopping":
+            self._print("stopping all axes")
+        elif kind in ("at_rest", "unproven"):
+            words = "at rest" if kind == "at_rest" else "NOT PROVEN at rest"
+            self._print(printable(f"{fields['axis']}: {words}"))
+
+    #: Readings are no lines.
+    sample = None
+
+    def _print(self, line: str) -> None:
+        if self._stream is None:
+            return
+        try:
+            print(line, file=self._stream, flush=True)
+        except (OSError, ValueError):  # ValueError: the stream was closed under us
+            self._stream = None
+            self._gone()
+
+
+def headline(progress: Progress) -> str:
+    """What is run, in one line."""
+    seed = "" if progress.seed is None else f", seed {progress.seed}"
+    pace = "" if progress.pace == "1" else f", pace {progress.pace}"
+    return printable(
+        f"{progress.mode} of {progress.title} on {progress.machine}{seed}{pace}: "
+        f"{len(progress.steps)} steps, {progress.predicted_ns / 1e9:.1f} s predicted"
+    )

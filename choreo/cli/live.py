@@ -1,0 +1,128 @@
+"""
+A run on a terminal: axes and steps, drawn over in place.
+
+The session runs in this very thread, so drawing must cost little: at most every 100 ms of wall time, and the clock is
+looked at only every few hundred readings.
+"""
+
+import time
+from collections.abc import Callable
+from types import TracebackType
+from typing import Any, TextIO
+
+from rich.console import Console, Group
+from rich.live import Live
+from rich.table import Table
+from rich.text import Text
+
+from choreo.cli.lines import headline
+from choreo.cli.progress import AxisView, Progress
+from choreo.report.table import printable
+
+REDRAW_S = 0.1
+LOOK_EVERY = 200  # readings
+RAIL = 24  # cells of an axis' travel
+
+
+class LiveView:
+    """Watches the journal and draws. A context: inside, the terminal is drawn over; afterwards the last state stays."""
+
+    def __init__(
+        self, stream: TextIO, gone: Callable[[], None], *, clock: Callable[[], float] = time.monotonic
+    ) -> None:
+        self.progress = Progress()
+        self._console = Console(file=stream, highlight=False, markup=False, emoji=False)
+        self._live = Live(console=self._console, auto_refresh=False, transient=True)
+        self._gone: Callable[[], None] | None = gone
+        self._clock = clock
+        self._drawn_s = clock()
+        self._readings = 0
+
+    def __enter__(self) -> "LiveView":
+        self._live.start()
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        try:
+            self._live.stop()
+        except OSError:
+            self._lost()
+
+    def record(self, kind: str, t_ns: int, fields: dict[str, Any]) -> None:
+        """Take a record, and draw if it is time."""
+        self.progress.record(kind, t_ns, fields)
+        if kind in ("run", "stopping", "end"):
+            self._draw()
+        else:
+            self._draw_if_due()
+
+    def sample(self, t_ns: int, axis: int, counts: int, age_us: int) -> None:
+        """Take a reading; look at the clock now and then."""
+        self.progress.sample(t_ns, axis, counts, age_us)
+        self._readings += 1
+        if self._readings >= LOOK_EVERY:
+            self._readings = 0
+            self._draw_if_due()
+
+    def _draw_if_due(self) -> None:
+        if self._clock() - self._drawn_s >= REDRAW_S:
+            self._draw()
+
+    def _draw(self) -> None:
+        if self._gone is None:
+            return
+        try:
+            self._live.update(picture(self.progress), refresh=True)
+        except OSError:
+            self._lost()
+        self._drawn_s = self._clock()
+
+    def _lost(self) -> None:
+        """The terminal has gone: no word more, and the run is to be stopped."""
+        gone, self._gone = self._gone, None
+        if gone is not None:
+            gone()
+
+
+def picture(progress: Progress) -> Group:
+    """Title, the step under way, a line for each axis."""
+    rows = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0), show_header=False)
+    for justify in ("left", "right", "right", "left", "left"):
+        rows.add_column(justify=justify, no_wrap=True)  # type: ignore[arg-type]
+    for axis in progress.axes:
+        style = "bold" if axis.state in ("moving", "stopping", "NOT PROVEN") else ""
+        rows.add_row(printable(axis.name), _position(axis), _target(axis), rail(axis), axis.state, style=style)
+    return Group(Text(headline(progress), style="bold", no_wrap=True), _where(progress), rows)
+
+
+def _where(progress: Progress) -> Text:
+    clock = f"{progress.t_ns / 1e9:8.1f} of {progress.predicted_ns / 1e9:.1f} s"
+    if progress.stopping:
+        return Text(f"{clock}  stopping: {printable(progress.stopping)}", style="bold red", no_wrap=True)
+    step = None if progress.step is None else progress.steps.get(progress.step)
+    if step is None:
+        return Text(f"{clock}  {progress.done} of {len(progress.steps)} steps done", no_wrap=True)
+    spent = (progress.t_ns - progress.step_began_ns) / 1e9
+    what = f"{step.verb}: {step.label}" if step.label else step.verb
+    part = f"step {progress.done + 1} of {len(progress.steps)}"
+    return Text(
+        printable(f"{clock}  {part}  {step.path} {what}  {spent:.1f} of {step.predicted_ns / 1e9:.1f} s"), no_wrap=True
+    )
+
+
+def _position(axis: AxisView) -> str:
+    return "" if axis.position is None else f"{axis.position:.3f} {axis.unit}"
+
+
+def _target(axis: AxisView) -> str:
+    return "" if axis.target is None else f"to {axis.target:.3f}"
+
+
+def rail(axis: AxisView) -> str:
+    """The axis within its travel, drawn; empty until it is homed."""
+    if axis.place is None:
+        return "" if axis.homed else "not homed"
+    at = round(axis.place * (RAIL - 1))
+    return "[" + "-" * at + "#" + "-" * (RAIL - 1 - at) + "]"

@@ -1,0 +1,25 @@
+"""`choreo schema`: the recipe language as JSON Schema, for editors."""
+
+import argparse
+import json
+from typing import Any
+
+from choreo.errors import Exit
+
+
+def add(commands: "argparse._SubParsersAction[Any]") -> None:
+    """Declare the command."""
+    parser = commands.add_parser(
+        "schema",
+        help="print the JSON Schema of recipes and machine files, for editors",
+        description="Print the JSON Schema of recipes and machine files. Editors use it to complete and to underline.",
+    )
+    parser.set_defaults(run=run)
+
+
+def run(args: argparse.Namespace) -> int:
+    """Print it."""
+    from choreo.recipe.schema import recipe_schema
+
+    print(json.dumps(recipe_schema(), indent=2, ensure_ascii=False))
+    return Exit.DONE

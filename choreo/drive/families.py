@@ -1,0 +1,20 @@
+"""The families of drives: by the family of a dialect, what makes a drive of it."""
+
+from collections.abc import Callable
+from typing import Any
+
+from choreo.drive.cia402 import Cia402Drive
+from choreo.drive.described import DescribedDrive
+from choreo.drive.verbs import Drive
+from choreo.wire.dialect import Dialect
+
+#: Each takes the compiled dialect of its own family, and a node number.
+FAMILIES: dict[str, Callable[[Any, int], Drive]] = {
+    "described": DescribedDrive,
+    "cia402": Cia402Drive,
+}
+
+
+def make_drive(dialect: Dialect, node: int) -> Drive:
+    """The drive `node` of a dialect. Raises RecipeError for a node number that the dialect does not have."""
+    return FAMILIES[dialect.family](dialect, node)

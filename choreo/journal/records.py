@@ -1,0 +1,225 @@
+"""
+The one table of what may stand in a journal.
+
+A record is `{"k": kind, "t": time, ...}`; a sample is `["p", time, axis index, counts, age in us]`. Times are whole
+nanoseconds since the start of the run, lengths of time end in `_ns` or `_us`, positions and speeds are exact text
+(`1.5`, `400/3`) in the axis' own unit and seconds, counts are the drive's. `axis` is the name of an axis; only samples,
+`pairs` and `axes` lists use indices into the `axes` of the run. What does not apply is null.
+"""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+#: The version that this choreo writes. A change that an old reader would misread raises it and adds an upgrade.
+VERSION = 1
+
+
+@dataclass(frozen=True, slots=True)
+class Field:
+    """One field of a record: its name and what it says, with the unit. An `optional` field may be left out."""
+
+    name: str
+    says: str
+    optional: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Kind:
+    """One kind of record."""
+
+    name: str
+    says: str
+    fields: tuple[Field, ...]
+
+
+def _kind(name: str, says: str, /, **fields: str) -> Kind:
+    """A field whose text starts with `?` may be left out."""
+    return Kind(name, says, tuple(Field(key, text.lstrip("? "), text.startswith("?")) for key, text in fields.items()))
+
+
+_STEP = "id of the step; null outside of any"
+_AXIS = "name of the axis"
+
+_TABLE = (
+    _kind(
+        "run",
+        "the first line: everything a report needs to know of the recipe and the machine",
+        journal="version of this format",
+        choreo="version of the program",
+        mode="dry-run or live",
+        title="title of the recipe",
+        machine="name of the machine",
+        seed="seed of the simulated bus; null when live",
+        pace="factor on the speeds, at most 1",
+        hashes="SHA-256 of recipe, machine and dialect files, by file name",
+        parameters="parameters as set, by name",
+        axes="list of {name, node, unit, counts_per_unit, pair}",
+        pairs="list of {name, axes: two indices, trip, structural} in the axes' unit",
+        limits="by axis: {travel: [low, high], speed, acceleration, jerk, quick_stop, tracking, ...}",
+        steps="list of {id, path, verb, label, predicted_ns, timeout_ns, place}, closing steps last",
+        simulated="? the machine truth of a dry-run; null for one derived from the recipe",
+        started="? date and time of the start (ISO 8601), live runs only",
+    ),
+    _kind("step_begin", "a step begins", step="id of the step"),
+    _kind(
+        "step_end",
+        "a step has ended",
+        step="id of the step",
+        outcome="done or failed",
+        taken_ns="time from begin to end",
+        polls="position readings of all axes during the step",
+        worst_reply_ns="longest time from a request to its reply; null when nothing was asked",
+    ),
+    _kind(
+        "command",
+        "a verb was spoken to a drive and came to its end",
+        axis=_AXIS + "; null for a broadcast",
+        verb="the verb and what it concerns",
+        value="? raw value, where the verb carries one",
+        frame="the request as identifier#data, hexadecimal",
+        outcome="done, accepted, or what went wrong",
+    ),
+    _kind(
+        "trigger",
+        "the start trigger has left",
+        step=_STEP,
+        axes="indices of the axes that were loaded",
+        frame="the broadcast as identifier#data, hexadecimal",
+        started_ns="when the frame had left, as far as the link knows",
+    ),
+    _kind(
+        "move",
+        "an axis was sent on its way: enough to compute its profile again",
+        step=_STEP,
+        axis=_AXIS,
+        anchor_counts="counts of the place from which positions are counted",
+        from_counts="counts where it starts",
+        target_counts="counts where it shall end",
+        t0="start of the profile (ns)",
+        distance="signed distance, in the axis' unit",
+        speed="speed of the profile, units/s",
+        acceleration="units/s^2",
+        jerk="units/s^3; null for a trapezoid",
+    ),
+    _kind(
+        "onset",
+        "an axis was seen to start (practice.md P5)",
+        step=_STEP,
+        axis=_AXIS,
+        after_ns="from the trigger to the first reading beyond the threshold",
+        limit_ns="? latest allowed",
+    ),
+    _kind("arrived", "an axis came within its tolerance", step=_STEP, axis=_AXIS, after_ns="from the trigger"),
+    _kind("settled", "an axis stayed within its tolerance for the settle time", step=_STEP, axis=_AXIS, counts="there"),
+    _kind(
+        "homed",
+        "an axis found its home switch and counts from the machine's zero now",
+        step=_STEP,
+        axis=_AXIS,
+        edge_counts="counts of the edge, as captured before the zero was set",
+        edge="position of the edge in the new count, in the axis' unit",
+        skew="edge of the pair's other side minus the stored square offset, in the axis' unit; null without a pair",
+    ),
+    _kind(
+        "loads",
+        "what a drive held before the first trigger or after a stop, and that it was cleared",
+        axis=_AXIS,
+        found="loaded, empty or unknown",
+        cleared="whether it is known to hold nothing now",
+    ),
+    _kind(
+        "setting",
+        "a setting of a drive was compared and, where it differed, written",
+        axis=_AXIS,
+        name="name of the setting",
+        before="raw value found; null when it could not be read",
+        after="raw value that is in force now",
+    ),
+    _kind(
+        "finding",
+        "what a watcher, a limit or a check had to say",
+        rule="stable name of the rule",
+        level="error, refused (a data-error reply), warning or note",
+        axis=_AXIS + "; null for none",
+        node="node number; null for none",
+        step="? " + _STEP,
+        headline="what, with both numbers and their units",
+        help="what to do",
+    ),
+    _kind("operator", "somebody did something", what="an interrupt's reason, or answer", text="? the answer typed"),
+    _kind(
+        "link",
+        "counted exchanges with a node (practice.md P28 and P35), or a word about the bus itself",
+        axis="? " + _AXIS,
+        exchanges="? how many were made",
+        lost="? how many were never answered",
+        min_ns="? shortest time from request to reply",
+        median_ns="? median",
+        max_ns="? longest",
+        bound_percent="? 95 % upper bound of the loss, per cent",
+        what="? what was seen on the bus: an unknown node, error frames, a change of the error state",
+        frame="? the frame that told it, as identifier#data, hexadecimal",
+    ),
+    _kind("lost", "a request was not answered in time", axis=_AXIS, what="the request", after_ns="how long was waited"),
+    _kind(
+        "late",
+        "a reply that no request is waiting for: late, doubled or forged (practice.md P12)",
+        axis=_AXIS,
+        frame="the frame as identifier#data, hexadecimal",
+    ),
+    _kind("overrun", "something due was done late", what="what was due", late_ns="by how much"),
+    _kind(
+        "stopping",
+        "the stop of all axes begins",
+        cause="the headline of what led to it",
+        rule="stable name of the rule",
+        exit="exit code of the run",
+        step=_STEP,
+        axis=_AXIS + "; null for none",
+    ),
+    _kind("frames", "the frames of the last five seconds before a stop", last="list of [time, to or from, frame]"),
+    _kind(
+        "at_rest",
+        "an axis was proven to stand after a stop (practice.md P17)",
+        axis=_AXIS,
+        position="where, in the axis' unit; null when it was never read",
+        counts="the same in counts",
+        energised="whether the drive holds the axis under power; null when unknown",
+        home_valid="whether positions count from the machine's zero",
+        load="loaded, empty or unknown",
+        next="the next safe action",
+    ),
+    _kind(
+        "unproven",
+        "an axis that could not be proven to stand",
+        axis=_AXIS,
+        position="last reading, in the axis' unit; null when it was never read",
+        counts="the same in counts",
+        energised="whether the drive holds the axis under power; null when unknown",
+        home_valid="whether positions count from the machine's zero",
+        load="loaded, empty or unknown",
+        next="the next safe action",
+    ),
+    _kind(
+        "end",
+        "the last line; a journal without it was cut off",
+        outcome="done, or the headline of what ended the run",
+        exit="exit code",
+        taken_ns="time since the start",
+    ),
+)
+
+#: Every kind of record by its name, in the order in which a run is likely to meet them.
+KINDS: Mapping[str, Kind] = {kind.name: kind for kind in _TABLE}
+
+
+def deviations(kind: str, fields: Mapping[str, object]) -> list[str]:
+    """How a record differs from the table, in words; empty when it does not."""
+    known = KINDS.get(kind)
+    if known is None:
+        return [f"{kind}: a kind that the table does not know"]
+    names = {field.name for field in known.fields}
+    missing = [field.name for field in known.fields if not field.optional and field.name not in fields]
+    return [f"{kind}: {name} is missing" for name in missing] + [
+        f"{kind}: {name} is not in the table" for name in fields if name not in names
+    ]

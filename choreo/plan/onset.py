@@ -1,0 +1,38 @@
+"""
+By when an axis must be seen to start after its trigger: computed, not guessed.
+
+practice.md P5 (common practice, no source).
+"""
+
+from fractions import Fraction
+
+from choreo.motion.profile import Profile, time_to_travel
+from choreo.wire.dialect import Timing
+
+#: An axis counts as seen to move beyond this distance (in its unit), or beyond this many times its encoder's noise.
+ONSET_DISTANCE = Fraction(1, 10)
+ONSET_NOISES = 4
+#: What friction may take before a heavy axis breaks away.
+BREAKAWAY_NS = 20_000_000
+
+
+def noticeable(counts_per_unit: Fraction, noise_counts: int) -> Fraction:
+    """The distance, in the axis' unit, beyond which a reading shows motion and not noise."""
+    return max(ONSET_DISTANCE, ONSET_NOISES * noise_counts / abs(counts_per_unit))
+
+
+def onset_limit_ns(
+    profile: Profile, threshold: Fraction, timing: Timing, *, lag_ns: int, poll_ns: int, reply_ns: int
+) -> int | None:
+    """
+    Nanoseconds from the trigger on the wire to the latest request whose reply must show motion.
+
+    The profile's time to `threshold`, the position loop's lag, the drive's latch and cycle, an allowance for breakaway,
+    two polls and the worst response. None when the move is too short to be seen: only its end is checked then.
+    """
+    if abs(profile.distance) <= 2 * threshold:
+        return None
+    travelled = time_to_travel(profile, float(threshold))
+    if travelled is None:
+        return None
+    return round(travelled * 1e9) + lag_ns + timing.latch_ns + timing.cycle_ns + BREAKAWAY_NS + 2 * poll_ns + reply_ns

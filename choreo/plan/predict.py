@@ -1,0 +1,159 @@
+"""
+How long everything takes: predicted times, and the bounds that default timeouts are made of.
+
+A motion, from its trigger (practice.md P31, common practice, no source):
+
+    latch + drive cycle + profile + lag tail (4 time constants of the position loop) + one poll + settling time
+
+The latch, the cycle and the poll are taken at their longest. What a verb costs on the bus is counted in exchanges, each
+at its longest: a request and a reply of eight bytes and the dialect's `reply_within` between them, as many side by side
+as the session lets out at a time. So a prediction is rather long than short; a real drive answers sooner.
+"""
+
+from collections.abc import Mapping, Sequence
+from fractions import Fraction
+from typing import NamedTuple
+
+from choreo.motion.profile import double_s, stopping_distance, trapezoid
+from choreo.plan.model import AxisMove, AxisPlan, Home
+from choreo.units import NS_PER_S
+from choreo.wire.dialect import Dialect
+from choreo.wire.lengths import longest_ns
+
+#: Requests that a session lets out at a time, over all drives.
+WINDOW = 4
+#: The position loop is taken to have come to rest after so many of its time constants (P31: 3 to 4).
+TAIL_TIME_CONSTANTS = 4
+#: Proof of standstill: three fresh, equal readings (P10), and the wait for the first.
+STANDSTILL_POLLS = 4
+#: Settling between the phases of homing.
+PHASE_SETTLE_NS = 40_000_000
+#: Between two looks at the home switch.
+LOOK_NS = 5_000_000
+
+#: Exchanges of a verb with one drive.
+SETTING_EXCHANGES = 3  # read, write, read back
+ENABLE_EXCHANGES = 2  # the command, and its proof
+LOAD_EXCHANGES = 2
+START_EXCHANGES = 1  # every drive is asked what it holds before the trigger
+
+
+class Predicted(NamedTuple):
+    """What a step is expected to take, and the longest that it lawfully may."""
+
+    expected_ns: int
+    longest_ns: int
+
+
+def exactly(ns: int) -> Predicted:
+    """Expected and longest alike."""
+    return Predicted(ns, ns)
+
+
+class Times:
+    """The times of one machine: its axes, what they speak by name of the dialect, its bus."""
+
+    def __init__(self, axes: Sequence[AxisPlan], dialects: Mapping[str, Dialect], bit_rate: int, poll_ns: int) -> None:
+        self._axes = axes
+        self._timing = [dialects[axis.dialect].timing for axis in axes]
+        self._frames_ns = 2 * longest_ns(8, bit_rate)
+        self.poll_ns = poll_ns
+        self.every = tuple(range(len(axes)))
+
+    def exchanges(self, axes: Sequence[int], count: int = 1) -> int:
+        """`count` exchanges with each of `axes`, side by side."""
+        slowest = max((self._timing[axis].reply_within_ns for axis in axes), default=0)
+        return count * -(-len(axes) // WINDOW) * (self._frames_ns + slowest)
+
+    @property
+    def standstill(self) -> int:
+        """Proof that axes stand."""
+        return STANDSTILL_POLLS * self.poll_ns
+
+    def enable(self, axes: Sequence[int]) -> int:
+        """Power, standstill; then brakes released, their time, standstill again."""
+        brakes = [brake.release_ns for axis in axes if (brake := self._axes[axis].brake)]
+        release = self.exchanges(axes) + max(brakes) + self.standstill if brakes else 0
+        return self.exchanges(axes, ENABLE_EXCHANGES) + self.standstill + release
+
+    def disable(self, axes: Sequence[int]) -> int:
+        """Brakes applied, their time, power off."""
+        brakes = [brake.engage_ns for axis in axes if (brake := self._axes[axis].brake)]
+        engage = self.exchanges(axes) + max(brakes) if brakes else 0
+        return engage + self.exchanges(axes, ENABLE_EXCHANGES)
+
+    def load(self, axes: Sequence[int]) -> int:
+        """Moves put into the drives, and proved."""
+        return self.exchanges(axes, LOAD_EXCHANGES)
+
+    def start(self) -> int:
+        """Every drive asked what it holds, then the trigger on the wire."""
+        return self.exchanges(self.every, START_EXCHANGES) + self._frames_ns // 2
+
+    def tail(self, axis: int) -> int:
+        """How long an axis goes on settling after its profile has ended."""
+        return TAIL_TIME_CONSTANTS * self._axes[axis].lag_ns
+
+    def motion(self, axis: int, duration_ns: int) -> int:
+        """From the trigger until an axis has come to rest."""
+        timing = self._timing[axis]
+        return timing.latch_ns + timing.cycle_ns + duration_ns + self.tail(axis)
+
+    def earliest(self, axis: int) -> int:
+        """From the trigger until an axis sets off, at the earliest."""
+        return self._timing[axis].latch_ns
+
+    def arrival(self, settle_ns: int) -> int:
+        """From rest until the axis is seen to have settled."""
+        return self.poll_ns + settle_ns
+
+    def until_trigger(self, moves: Sequence[AxisMove]) -> int:
+        """Load and start of one group."""
+        return self.load([move.axis for move in moves]) + self.start()
+
+    def travel(self, moves: Sequence[AxisMove], settle_ns: int) -> int:
+        """Load, start, motion, arrival of one group."""
+        motion = max((self.motion(move.axis, move.duration_ns) for move in moves), default=0)
+        return self.until_trigger(moves) + motion + self.arrival(settle_ns)
+
+    def home(self, action: Home, distance: Fraction) -> Predicted:
+        """
+        Homing, when the switch lies at `distance`. The longest: the switch at the end of `within`, active at the start,
+        and a pair out of square by all of `square_limit`.
+        """
+        skew = max(action.home_at) - min(action.home_at)
+        rest = max(abs(action.rest_at - edge) for edge in action.home_at)
+        paired = len(action.axes) > 1
+        expected = self._home(action, distance, skew, 1, rest, paired)
+        worst = self._home(action, action.within, action.square_limit, 2, rest + action.square_limit, paired)
+        return Predicted(expected, max(expected, worst))
+
+    def _home(
+        self, action: Home, search: Fraction, skew: Fraction, back_offs: int, rest: Fraction, paired: bool
+    ) -> int:
+        """Search and stop, crawl on, back off, find the edges, square, declare, move to rest."""
+        look = LOOK_NS + self.exchanges(action.axes)
+        stop = look + self.standstill
+        overshoot = max(
+            stopping_distance(action.search, a, j) for a, j in zip(action.acceleration, action.jerk, strict=True)
+        )
+        phases = self._phase(action, float(search) + overshoot, action.search) + stop
+        phases += back_offs * (
+            self._phase(action, action.back_off, action.search) + self.arrival(PHASE_SETTLE_NS) + look
+        )
+        phases += self.exchanges(action.axes) + self._phase(action, action.back_off + skew, action.crawl) + stop
+        if paired:
+            phases += self._phase(action, skew, action.crawl) + stop
+            phases += self._phase(action, skew, action.crawl) + self.arrival(PHASE_SETTLE_NS)
+            phases += self.exchanges(action.axes, 2 * SETTING_EXCHANGES)
+        phases += self.exchanges(action.axes) + self.standstill
+        return phases + self._phase(action, rest, action.search) + self.arrival(PHASE_SETTLE_NS)
+
+    def _phase(self, action: Home, distance: float | Fraction, speed: Fraction) -> int:
+        """One motion of homing: load, start, profile, tail."""
+        longest = 0.0
+        for a, j in zip(action.acceleration, action.jerk, strict=True):
+            profile = trapezoid(distance, speed, a) if j is None else double_s(distance, speed, a, j)
+            longest = max(longest, profile.duration)
+        motion = max(self.motion(axis, round(longest * NS_PER_S)) for axis in action.axes)
+        return self.load(action.axes) + self.start() + motion

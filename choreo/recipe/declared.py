@@ -1,0 +1,182 @@
+"""Whether what the two files declare fits together: names, nodes, pairs, positions, homing."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable, Mapping
+
+from choreo.diagnostic import Mark, Span, did_you_mean
+from choreo.recipe.groups import ALL, RESERVED, axes_behind
+from choreo.recipe.model import Homing
+from choreo.recipe.reading import Reading
+from choreo.recipe.scalars import IDENTIFIER, shortened
+from choreo.recipe.sections import Sections
+from choreo.text.tree import Text
+
+_NAME = re.compile(IDENTIFIER)
+_NAMED = {"axes": "an axis", "pairs": "a pair", "positions": "a position", "parameters": "a parameter"}
+
+
+class Groups:
+    """The names of axes and pairs, and the findings about their use. Where there is no axis at all, nothing is said."""
+
+    def __init__(self, sections: Sections, reading: Reading) -> None:
+        self.reading = reading
+        self.axes = sections.names.get("axes", ())
+        self.known = bool(self.axes)
+        self.pair_names = sections.names.get("pairs", ())
+        self.pairs: Mapping[str, tuple[Text, ...]] = {name: pair.axes for name, pair in sections.pairs.items()}
+        self._behind: dict[str, tuple[str, ...]] = {}
+
+    def behind(self, names: str | Iterable[str]) -> tuple[str, ...]:
+        """The axes behind names."""
+        if not isinstance(names, str):
+            return axes_behind(names, self.axes, self.pairs)
+        found = self._behind.get(names)
+        if found is None:
+            found = self._behind[names] = axes_behind(names, self.axes, self.pairs)
+        return found
+
+    def pair_of(self, axis: str) -> str | None:
+        """The pair that an axis belongs to."""
+        return next((name for name, axes in self.pairs.items() if axis in axes), None)
+
+    def group(self, name: Text, *, every: bool = True) -> bool:
+        """Whether `name` is an axis, a pair or, with `every`, `all`; a finding when it is not."""
+        if name in self.axes or name in self.pair_names or (every and name == ALL):
+            return True
+        if self.known:
+            if name == ALL:
+                headline, help = "`all` cannot stand here", "Name an axis or a pair."
+            else:
+                headline = f"`{shortened(name)}` is no axis and no pair"
+                help = did_you_mean(name, (*self.axes, *self.pair_names, *((ALL,) if every else ())))
+            self.reading.error("unknown-axis", headline, name.span, help=help)
+        return False
+
+    def axis(self, name: Text) -> bool:
+        """Whether `name` is an axis; a finding when it is not."""
+        if name in self.axes:
+            return True
+        if self.known:
+            if name in self.pairs:
+                headline = f"`{name}` is a pair, and one axis is wanted"
+                help = f"Name {' or '.join(f'`{axis}`' for axis in self.pairs[name])}."
+            else:
+                headline, help = f"`{shortened(name)}` is no axis", did_you_mean(name, self.axes)
+            self.reading.error("unknown-axis", headline, name.span, help=help)
+        return False
+
+    def distinct(self, names: Iterable[Text], *, every: bool = True) -> bool:
+        """Whether all `names` are groups and no axis is named twice; findings when not."""
+        first: dict[str, Text] = {}
+        fine = True
+        for name in names:
+            if not self.group(name, every=every):
+                fine = False
+                continue
+            twice = next((axis for axis in self.behind(name) if axis in first), None)
+            if twice is not None:
+                headline = (
+                    f"`{twice}` is named twice"
+                    if twice == name
+                    else f"`{twice}` is named twice: it is part of `{name}`"
+                )
+                others = [Mark(first[twice].span, "the first time")]
+                self.reading.error("named-twice", headline, name.span, others=others)
+                fine = False
+            first |= {axis: name for axis in self.behind(name) if axis not in first}
+        return fine
+
+
+def check_declared(sections: Sections, groups: Groups, reading: Reading) -> None:
+    """Keep a finding for everything declared that does not fit."""
+    for section, what in _NAMED.items():
+        for name in sections.names.get(section, ()):
+            _name(name, what, reading)
+    for pair in groups.pair_names:
+        own = next((axis for axis in groups.axes if axis == pair), None)
+        if own is not None:
+            others = [Mark(own.span, "the axis")]
+            reading.error("name-taken", f"`{pair}` is an axis and a pair", pair.span, others=others)
+    _nodes(sections, reading)
+    _pairs(sections, groups, reading)
+    for section_names in (sections.limits, sections.unhomed):
+        for name in section_names:
+            groups.group(name)
+    for name, homing in sections.homing.items():
+        _homing(name, homing, groups, reading)
+    groups.distinct(name for stage in sections.homing_order for name in stage)
+    for position in sections.positions.values():
+        groups.distinct(position)
+
+
+def _name(name: Text, what: str, reading: Reading) -> None:
+    if _NAME.fullmatch(name) is None:
+        help = "Letters without accents, digits and _ make a name; it does not begin with a digit."
+        reading.error("bad-name", f"`{shortened(name)}` cannot be the name of {what}", name.span, help=help)
+    elif name in RESERVED:
+        headline = f"`{name}` cannot be the name of {what}: the word has a meaning of its own"
+        reading.error("bad-name", headline, name.span, help="Choose another name.")
+
+
+def _nodes(sections: Sections, reading: Reading) -> None:
+    taken: dict[int, tuple[Text, Span]] = {}
+    for name, axis in sections.axes.items():
+        if axis.node in taken:
+            other, span = taken[axis.node]
+            headline = f"`{name}` and `{other}` have the same node number {axis.node}"
+            help = "Two drives with one number contradict each other on the bus."
+            reading.error("node-taken", headline, axis.node.span, others=[Mark(span, str(other))], help=help)
+        taken.setdefault(axis.node, (name, axis.node.span))
+
+
+def _pairs(sections: Sections, groups: Groups, reading: Reading) -> None:
+    owner: dict[str, tuple[Text, Text]] = {}
+    for name, pair in sections.pairs.items():
+        left, right = pair.axes
+        if not all([groups.axis(left), groups.axis(right)]):
+            continue
+        if left == right:
+            reading.error("named-twice", f"both axes of the pair `{name}` are `{left}`", right.span)
+            continue
+        for axis in pair.axes:
+            if axis in owner:
+                other, place = owner[axis]
+                headline = f"`{axis}` is in the pair `{other}` and in the pair `{name}`"
+                reading.error("in-two-pairs", headline, axis.span, others=[Mark(place.span, "the first")])
+            owner.setdefault(axis, (name, axis))
+        units = [sections.axes[axis].unit for axis in pair.axes if axis in sections.axes]
+        if len(set(units)) > 1:
+            headline = f"the axes of the pair `{name}` have different units, {units[0]} and {units[1]}"
+            reading.error("units-of-a-pair", headline, name.span)
+
+
+def _homing(name: Text, homing: Homing, groups: Groups, reading: Reading) -> None:
+    if not groups.group(name, every=False):
+        return
+    pair = groups.pair_of(name)
+    if pair is not None:
+        headline = f"`{name}` is one side of the pair `{pair}`, and homing one side alone racks it"
+        reading.error("homed-by-half", headline, name.span, help=f"Declare how the pair is homed: `{pair}:`.")
+    if name in groups.pair_names and homing.square_limit is None:
+        headline = f"the homing of the pair `{name}` has no `square_limit`"
+        help = "It says how far the second side may go on alone to its switch."
+        reading.error("missing-key", headline, name.span, help=help)
+    if name not in groups.pair_names and homing.square_limit is not None:
+        headline = f"`square_limit` is for pairs, and `{name}` is one axis"
+        reading.error("not-for-one-axis", headline, homing.square_limit.span, help="Delete it.")
+    if isinstance(homing.home_at, dict):
+        _edges(name, homing.home_at, groups, reading)
+
+
+def _edges(name: Text, edges: Mapping[Text, object], groups: Groups, reading: Reading) -> None:
+    members = groups.behind(name)
+    for axis in edges:
+        if axis not in members:
+            headline = f"`{shortened(axis)}` is no axis of `{name}`"
+            reading.error("unknown-axis", headline, axis.span, help=did_you_mean(axis, members))
+    lacking = [axis for axis in members if axis not in edges]
+    if lacking and len(lacking) < len(members):
+        headline = f"`home_at` of `{name}` says nothing of {' and '.join(f'`{axis}`' for axis in lacking)}"
+        reading.error("missing-key", headline, next(iter(edges)).span, help="Name every axis of the pair.")

@@ -1,0 +1,104 @@
+"""What one reading gathers while it goes: findings, uses of parameters, the files that were read."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from typing import TypeVar
+
+from pydantic_core import ValidationError
+
+from choreo.diagnostic import Finding, Level, Mark, Refused, Span
+from choreo.recipe.base import Part
+from choreo.recipe.scalars import Amount, Kind, kind_of
+from choreo.recipe.wrong import findings_of
+from choreo.text.compose import compose
+from choreo.text.source import Source, Sources
+from choreo.text.tree import Branch, Items, Text, Tree
+
+P = TypeVar("P", bound=Part)
+
+
+class Reading:
+    """
+    One reading. `findings` is everything that came up, in any order; `uses` every reference to a parameter with what
+    may stand at its place, `lines` what a rendering shows.
+    """
+
+    def __init__(self) -> None:
+        self.findings: list[Finding] = []
+        self.uses: list[tuple[Amount, Kind]] = []
+        self.sources = Sources()
+        self.hashes: dict[str, str] = {}
+        self.lines: dict[str, Sequence[str]] = {}
+
+    def compose(self, source: Source) -> Branch | None:
+        """The tree of a source; None when it is refused, with the finding kept."""
+        self.sources.add(source)
+        self.hashes[source.file] = source.sha256
+        self.lines[source.file] = source.lines
+        try:
+            return compose(source)
+        except Refused as refusal:
+            self.findings += refusal.findings
+            return None
+
+    def refused(self) -> Refused:
+        """What to raise when something was found."""
+        return Refused(self.findings, self.lines)
+
+    def error(
+        self, rule: str, headline: str, span: Span, label: str = "", *, others: Iterable[Mark] = (), help: str = ""
+    ) -> None:
+        """Keep an error."""
+        self.findings.append(Finding(rule, headline, Mark(span, label), tuple(others), help))
+
+    def warn(self, rule: str, headline: str, span: Span, help: str = "") -> None:
+        """Keep a warning."""
+        self.findings.append(Finding(rule, headline, Mark(span), help=help, level=Level.WARNING))
+
+    @property
+    def sound(self) -> bool:
+        """No error so far."""
+        return all(finding.level is not Level.ERROR for finding in self.findings)
+
+    def part(self, cls: type[P], tree: Tree, key: Text | None, *, inside: Tree | None = None) -> P | None:
+        """
+        `tree`, which `key` names, as a part of the language; None when it is none, with the findings kept. `inside` is
+        the tree of the file where `tree` was rearranged.
+        """
+        try:
+            made: P = cls.__pydantic_validator__.validate_python(tree, context=self.uses)
+        except ValidationError as problem:
+            self.findings += findings_of(problem, tree if inside is None else inside, key, cls)
+            return None
+        made.stand_at(tree if key is None else key)
+        return made
+
+    def mapping(self, tree: Branch, key: str) -> Branch:
+        """The mapping under a key; empty when there is none, or something else, with the finding kept."""
+        value = tree.get(Text(key))
+        if isinstance(value, Branch):
+            return value
+        if value is not None:
+            span = value.span if isinstance(value, Items) or not value.missing else _key(tree, key).span
+            self.error("wrong-type", f"`{key}` must be a mapping of names, and {kind_of(value)} stands here", span)
+        return Branch()
+
+    def word(self, tree: Branch, key: str) -> Text | None:
+        """The text under a key; None when there is none, or something else, with the finding kept."""
+        value = tree.get(Text(key))
+        if value is None:
+            return None
+        if not isinstance(value, Text):
+            self.error("wrong-type", f"`{key}` must be a text, and {kind_of(value)} stands here", value.span)
+            return None
+        if not value.strip():
+            self.error("missing-value", f"`{key}` has no value", _key(tree, key).span)
+            return None
+        return value
+
+
+def _key(tree: Branch, name: str) -> Text:
+    key = tree.key(name)
+    assert key is not None
+    return key

@@ -1,0 +1,110 @@
+"""
+Did the axes of one trigger start together?
+
+Polls are tens of milliseconds apart, so the first reading in motion says little. Every reading in full motion says
+more: the profile tells when an axis that had started on the trigger would have been there, and the difference is its
+delay. The middle one of these delays is its start, its position loop's lag included.
+"""
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from statistics import median
+
+from choreo.journal import AxisInfo, Journal, Record, fraction
+from choreo.motion.profile import Profile, double_s, time_to_travel, trapezoid
+
+#: Readings slower than this share of the move's top speed are left out: where nothing moves, no time can be read.
+IN_MOTION = 0.5
+
+
+@dataclass(frozen=True, slots=True)
+class AxisStart:
+    """One axis' delay after the trigger and how far a single reading leaves it open, ns; None without a reading."""
+
+    axis: str
+    delay_ns: int | None
+    uncertainty_ns: int
+    readings: int
+
+
+@dataclass(frozen=True, slots=True)
+class Start:
+    """One trigger. `spread_ns` is the latest minus the earliest delay; None with fewer than two of them."""
+
+    step: str
+    t_ns: int
+    axes: tuple[AxisStart, ...]
+
+    @property
+    def spread_ns(self) -> int | None:
+        """Latest minus earliest start."""
+        delays = [axis.delay_ns for axis in self.axes if axis.delay_ns is not None]
+        return max(delays) - min(delays) if len(delays) > 1 else None
+
+
+def starts(journal: Journal) -> tuple[Start, ...]:
+    """Every start trigger of the run, in order."""
+    paths = {step.id: step.path for step in journal.steps}
+    triggers = list(journal.of("trigger"))
+    moves: list[list[Record]] = [[] for _ in triggers]
+    for move in journal.of("move"):
+        place = _trigger_of(move, triggers)
+        if place is not None:
+            moves[place].append(move)
+    return tuple(
+        Start(
+            "" if trigger.step is None else paths.get(trigger.step, ""),
+            trigger.fields["started_ns"],
+            tuple(_axis_start(journal, move, trigger.fields["started_ns"]) for move in moves[place]),
+        )
+        for place, trigger in enumerate(triggers)
+    )
+
+
+def _trigger_of(move: Record, triggers: Sequence[Record]) -> int | None:
+    """The place of the trigger that set a move off: of the same step, and the nearest in time."""
+    t0 = move.fields["t0"]
+    near = [
+        (abs(trigger.fields["started_ns"] - t0), place)
+        for place, trigger in enumerate(triggers)
+        if trigger.step == move.step
+    ]
+    return min(near)[1] if near else None
+
+
+def profile_of(move: Record) -> Profile:
+    """The predicted profile of a `move` record, in the axis' unit and seconds."""
+    fields = move.fields
+    distance, speed, acceleration = (fraction(fields[name]) for name in ("distance", "speed", "acceleration"))
+    if fields["jerk"] is None:
+        return trapezoid(distance, speed, acceleration)
+    return double_s(distance, speed, acceleration, fraction(fields["jerk"]))
+
+
+def _axis_start(journal: Journal, move: Record, started_ns: int) -> AxisStart:
+    axis = journal.axis(move.fields["axis"])
+    found = list(_delays(journal, axis, move, started_ns))
+    if not found:
+        return AxisStart(axis.name, None, 0, 0)
+    delay = median(delay for delay, _ in found)
+    return AxisStart(axis.name, round(delay), round(median(half for _, half in found)), len(found))
+
+
+def _delays(journal: Journal, axis: AxisInfo, move: Record, started_ns: int) -> Iterator[tuple[float, int]]:
+    """Delay and half age of each reading in full motion."""
+    profile = profile_of(move)
+    if profile.distance == 0.0:
+        return
+    samples, scale = journal.samples[axis.index], float(axis.counts_per_unit)
+    counts_from, over_ns = move.fields["from_counts"], started_ns + 2 * round(profile.duration * 1e9)
+    way = 1.0 if profile.distance > 0 else -1.0
+    for t_ns, counts, age_us in zip(samples.t_ns, samples.counts, samples.age_us, strict=True):
+        if not started_ns <= t_ns <= over_ns:
+            continue
+        gone = way * (counts - counts_from) / scale
+        if gone <= 0.0:
+            continue
+        predicted = time_to_travel(profile, gone)
+        if predicted is None or abs(profile.velocity(predicted)) < IN_MOTION * profile.peak_velocity:
+            continue
+        yield t_ns - age_us * 500 - started_ns - predicted * 1e9, age_us * 500

@@ -1,0 +1,192 @@
+"""A summary as lines of plain text for a terminal of any width."""
+
+from collections.abc import Iterator, Sequence
+from textwrap import wrap
+
+from choreo.errors import Exit
+from choreo.report.stops import AxisAfterStop
+from choreo.report.summary import Summary
+from choreo.report.table import Column, printable, table
+from choreo.units import show
+
+#: Lines of running text are not made longer than this, however wide the terminal.
+WIDEST_TEXT = 100
+
+_STEPS = (
+    Column("step", right=False),
+    Column("what", right=False, shrinks=14),
+    Column("predicted", keep=5),
+    Column("taken"),
+    Column("slack", keep=4),
+    Column("polls", keep=1),
+    Column("reply", keep=2),
+    Column("outcome", right=False),
+)
+_LINKS = (
+    Column("axis", right=False, shrinks=8),
+    Column("node"),
+    Column("exchanges", keep=4),
+    Column("lost"),
+    Column("min ms", keep=2),
+    Column("median ms", keep=3),
+    Column("max ms"),
+    Column("loss below %"),
+)
+_STARTS = (
+    Column("trigger in step", right=False),
+    Column("at s", keep=3),
+    Column("start of each axis after it, ms", right=False, shrinks=16),
+    Column("spread ms"),
+)
+
+
+def report_lines(summary: Summary, width: int, *, result: bool = True) -> Iterator[str]:
+    """
+    The report, line by line, at most `width` cells wide where the figures allow it.
+
+    Without `result` the line that says how it ended is left to the caller.
+    """
+    yield from step_lines(summary, width)
+    for part in (_link_lines, _pair_lines, _start_lines, _stop_lines):
+        lines = list(part(summary, width))
+        if lines:
+            yield ""
+            yield from lines
+    yield ""
+    for remark in summary.remarks:
+        yield from _prose(remark, width)
+    if result:
+        yield ""
+        yield from _prose(result_line(summary), width)
+
+
+def result_line(summary: Summary) -> str:
+    """How it ended, in one line: outcome, time taken against predicted, exit code."""
+    times = f"{_s(summary.taken_ns)} s taken, {_s(summary.predicted_ns)} s predicted"
+    if not summary.complete:
+        return f"cut off after {_s(summary.taken_ns)} s"
+    if summary.exit == 0:
+        return f"done: {times}"
+    how = "failed" if summary.exit == Exit.EXPECTATION else "stopped"
+    return f"{how}: {printable(summary.outcome or '')} (after {_s(summary.taken_ns)} s, exit code {summary.exit})"
+
+
+def step_lines(summary: Summary, width: int) -> list[str]:
+    """The table of steps under a line that says what its columns are."""
+    caption = "Steps: times in s, slack to the timeout, position readings, worst reply in ms"
+    rows = [
+        (
+            row.step.path,
+            f"{row.step.verb}: {row.step.label}" if row.step.label else row.step.verb,
+            _s(row.step.predicted_ns),
+            _s(row.taken_ns),
+            _s(row.slack_ns),
+            "" if row.polls is None else str(row.polls),
+            _ms(row.worst_reply_ns),
+            row.outcome,
+        )
+        for row in summary.steps
+    ]
+    return [*_prose(caption, width), *table(_STEPS, rows, width)]
+
+
+def _link_lines(summary: Summary, width: int) -> Iterator[str]:
+    if summary.links:
+        yield from _prose(
+            "Link: counted exchanges with each node; the last column is the 95 % upper bound of the loss", width
+        )
+        rows = [
+            (
+                link.axis,
+                str(link.node),
+                str(link.exchanges),
+                str(link.lost),
+                _ms(link.min_ns),
+                _ms(link.median_ns),
+                _ms(link.max_ns),
+                f"{link.bound_percent:.2f}",
+            )
+            for link in summary.links
+        ]
+        yield from table(_LINKS, rows, width)
+    for what, counts in (("requests without a reply", summary.lost), ("replies without a request", summary.late)):
+        if counts:
+            yield from _prose(f"{what}: " + ", ".join(f"{axis} {count}" for axis, count in counts.items()), width)
+
+
+def _pair_lines(summary: Summary, width: int) -> Iterator[str]:
+    for skew in summary.pairs:
+        name, trip = skew.pair.name, show(skew.pair.trip, skew.unit)
+        if skew.worst is None:
+            yield from _prose(f"Skew of {name}: never read closely enough to say", width)
+            continue
+        worst, open_ = show(skew.worst, skew.unit, 3), show(skew.uncertainty, skew.unit, 3)
+        where = f" in step {skew.step}" if skew.step else ""
+        text = f"Skew of {name}: at most {worst} (give or take {open_}), at {_s(skew.t_ns)} s{where}; stops at {trip}"
+        yield from _prose(text, width)
+
+
+def _start_lines(summary: Summary, width: int) -> Iterator[str]:
+    rows = [
+        (
+            start.step,
+            _s(start.t_ns),
+            ", ".join(f"{axis.axis} {_ms(axis.delay_ns, 1) or '-'}" for axis in start.axes),
+            _ms(start.spread_ns, 1),
+        )
+        for start in summary.starts
+    ]
+    if rows:
+        yield from _prose("Starts: delay of each axis behind its profile, the lag of its position loop included", width)
+        yield from table(_STARTS, rows, width)
+
+
+def _stop_lines(summary: Summary, width: int) -> Iterator[str]:
+    stop = summary.stop
+    if stop is None:
+        return
+    where = f" in step {stop.step}" if stop.step else ""
+    yield from _prose(f"Stopped at {_s(stop.t_ns)} s{where}: {stop.cause} ({stop.rule})", width)
+    for axis in stop.axes:
+        yield from _prose(f"{axis.axis}: {_after_stop(axis)}", width, "  ")
+    for name in stop.unheard:
+        yield from _prose(f"{name}: NOT PROVEN at rest; the journal ends before a word about it", width, "  ")
+
+
+def _prose(text: str, width: int, indent: str = "") -> list[str]:
+    """Running text, wrapped and safe to print; what follows the first line is indented further."""
+    return wrap(
+        printable(text),
+        max(20, min(width, WIDEST_TEXT)),
+        initial_indent=indent,
+        subsequent_indent=indent + "  ",
+        break_on_hyphens=False,
+    )
+
+
+def _after_stop(axis: AxisAfterStop) -> str:
+    place = "position unknown" if axis.position is None else f"at {axis.position} {axis.unit}"
+    power = {True: "under power", False: "without power", None: "power unknown"}[axis.energised]
+    home = "home valid" if axis.home_valid else "home not valid"
+    rest = "at rest" if axis.proven else "NOT PROVEN at rest"
+    return f"{rest}, {place}, {power}, {home}, load {axis.load}. {axis.next_action}"
+
+
+def _s(ns: int | None) -> str:
+    return "" if ns is None else f"{ns / 1e9:.3f}"
+
+
+def _ms(ns: int | None, places: int = 2) -> str:
+    return "" if ns is None else f"{ns / 1e6:.{places}f}"
+
+
+def plain_step(path: str, verb: str, label: str, fields: dict[str, object]) -> str:
+    """One line for a step as it ends, from its `step_end` record."""
+    what = f"{verb}: {label}" if label else verb
+    taken, worst = fields["taken_ns"], fields["worst_reply_ns"]
+    reply = f", worst reply {_ms(worst)} ms" if isinstance(worst, int) else ""
+    seconds = _s(taken) if isinstance(taken, int) else "?"
+    return printable(f"step {path}  {what}  {fields['outcome']} in {seconds} s{reply}")
+
+
+__all__: Sequence[str] = ("plain_step", "report_lines", "result_line", "step_lines")

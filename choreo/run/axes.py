@@ -1,0 +1,170 @@
+"""What is known of each axis while a run goes on: readings, what it is expected to do, load, home."""
+
+from collections import deque
+from fractions import Fraction
+from typing import NamedTuple
+
+from choreo.drive.verbs import Drive
+from choreo.motion.profile import Profile
+from choreo.plan.model import AxisPlan
+from choreo.plan.onset import noticeable
+
+
+class Motion:
+    """
+    A move under way, as predicted: `profile` (in the axis' unit) from `from_counts`, begun between `early_ns` and
+    `late_ns` (the drive takes the trigger at its next internal cycle, P32).
+    """
+
+    __slots__ = (
+        "counts_per_unit",
+        "early_ns",
+        "end_ns",
+        "from_counts",
+        "lag_ns",
+        "late_ns",
+        "profile",
+        "target_counts",
+    )
+
+    def __init__(
+        self, axis: AxisPlan, profile: Profile, from_counts: int, target_counts: int, early_ns: int, late_ns: int
+    ) -> None:
+        self.profile = profile
+        self.counts_per_unit = float(axis.counts_per_unit)
+        self.from_counts = from_counts
+        self.target_counts = target_counts
+        self.early_ns = early_ns
+        self.late_ns = late_ns
+        self.lag_ns = axis.lag_ns
+        self.end_ns = late_ns + round(profile.duration * 1e9)
+
+    def counts_at(self, elapsed_ns: int) -> float:
+        """Predicted counts so long after the start."""
+        return self.from_counts + self.profile.position(elapsed_ns * 1e-9) * self.counts_per_unit
+
+    def expected(self, asked_ns: int, arrived_ns: int) -> tuple[float, float]:
+        """
+        The lowest and highest count that a reading taken somewhere between the two instants may show.
+
+        The axis follows the profile with its declared lag τ: p(t − τ) over the interval, widened by the uncertainty of
+        the start (practice.md P8, common practice, no source). A move never turns back, so its ends bound it.
+        """
+        if asked_ns - self.lag_ns > self.end_ns:
+            return self.target_counts, self.target_counts
+        first = self.counts_at(asked_ns - self.lag_ns - self.late_ns)
+        last = self.counts_at(arrived_ns - self.lag_ns - self.early_ns)
+        return (first, last) if first <= last else (last, first)
+
+
+class Reading(NamedTuple):
+    """A position sample is an interval: asked at, arrived at (link time); `counts` unwrapped."""
+
+    counts: int
+    asked_ns: int
+    arrived_ns: int
+
+    @property
+    def middle_ns(self) -> int:
+        """The best single instant for it."""
+        return (self.asked_ns + self.arrived_ns) // 2
+
+
+class Axis:
+    """One axis of the run. Positions in its own unit are counted from `anchor_counts`."""
+
+    def __init__(self, plan: AxisPlan, drive: Drive, position_span: int) -> None:
+        self.plan = plan
+        self.drive = drive
+        self.name = plan.name
+        self.position_span = position_span  # how many counts the wire can tell apart
+        self.tracking_counts = self.tolerance_counts(plan.limits.tracking)
+        self.noticeable_counts = self.tolerance_counts(noticeable(plan.counts_per_unit, plan.noise_counts))
+        self.counts = 0
+        self.first_counts = 0
+        self.readings: deque[Reading] = deque(maxlen=4)  # the last few, newest last
+        self.samples = 0
+        self.anchor_counts = 0  # known from the first reading on
+        self.enabled = False
+        self.braked = plan.brake is not None
+        self.home_valid = False
+        self.load_state = "unknown"  # "empty", "loaded", "unknown"
+        self.motion: Motion | None = None
+        self.stand_counts: int | None = None  # where it should stand; None: not expected to be anywhere
+        self.commanded = False  # told to move since the run began
+        self.seen_moving = False  # its encoder was seen to move since the run began
+        self.onset_by_ns: int | None = None
+        self.window: tuple[int, int] | None = None  # counts within which it is taken to have arrived
+        self.inside_since_ns: int | None = None
+        self.polls = 0
+
+    def accept(self, wire_counts: int, asked_ns: int, arrived_ns: int) -> None:
+        """Take a reading; the wire's wrap-around is undone."""
+        if self.samples:
+            delta = wire_counts - self.counts
+            span = self.position_span
+            if not -span < 2 * delta < span:
+                delta = (delta + span // 2) % span - span // 2
+            counts = self.counts + delta
+        else:
+            counts = self.first_counts = wire_counts
+        if not self.seen_moving and abs(counts - self.first_counts) > self.noticeable_counts:
+            self.seen_moving = True
+        self.counts = counts
+        self.samples += 1
+        self.polls += 1
+        self.readings.append(Reading(counts, asked_ns, arrived_ns))
+        window = self.window
+        if window is not None:
+            if not window[0] <= counts <= window[1]:
+                self.inside_since_ns = None
+            elif self.inside_since_ns is None:
+                self.inside_since_ns = asked_ns
+
+    def forget_readings(self) -> None:
+        """The drive counts from another zero from now on: what was read before is worth nothing."""
+        self.readings.clear()
+        self.samples = 0
+
+    def position(self, counts: float | None = None) -> float:
+        """A count (the last reading, if None) in the axis' unit, from its anchor."""
+        value = self.counts if counts is None else counts
+        return (value - self.anchor_counts) / float(self.plan.counts_per_unit)
+
+    def target_counts(self, offset: Fraction) -> int:
+        """The drive's counts of an exact position."""
+        return self.anchor_counts + self.plan.counts(offset)
+
+    def tolerance_counts(self, distance: Fraction) -> float:
+        """A distance in the axis' unit as a positive number of counts."""
+        return abs(float(distance * self.plan.counts_per_unit))
+
+    def stands(self, since_ns: int, noise: int) -> bool:
+        """Three fresh readings, asked after `since_ns`, that do not differ by more than the encoder's noise (P10)."""
+        fresh = [reading.counts for reading in self.readings if reading.asked_ns >= since_ns][-3:]
+        return len(fresh) == 3 and max(fresh) - min(fresh) <= noise
+
+    def speed(self) -> float:
+        """Counts a second over the last two readings; 0 while there are not two."""
+        if len(self.readings) < 2:
+            return 0.0
+        old, new = self.readings[-2], self.readings[-1]
+        return (new.counts - old.counts) * 1e9 / max(1, new.middle_ns - old.middle_ns)
+
+    def begin(self, motion: Motion) -> None:
+        """It moves as predicted from now on."""
+        self.motion = motion
+        self.stand_counts = None
+        self.commanded = True
+
+    def coast(self) -> None:
+        """It is slowing down somewhere: nothing is expected of it but the pair's skew and its end."""
+        self.motion = None
+        self.stand_counts = None
+        self.onset_by_ns = None
+
+    def stand(self, counts: int) -> None:
+        """It should stand there from now on."""
+        self.motion = None
+        self.stand_counts = counts
+        self.onset_by_ns = None

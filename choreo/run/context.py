@@ -1,0 +1,112 @@
+"""What a step works with: the plan, the session, the axes, the watchers, and the few things that several steps do."""
+
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from choreo.drive.conversation import Conversation
+from choreo.drive.verbs import Drive, Status
+from choreo.errors import MachineFault
+from choreo.plan.model import Plan, StepPlan
+from choreo.run.axes import Axis
+from choreo.run.lanes import Request
+from choreo.run.log import MS, seconds
+from choreo.run.session import Session
+from choreo.run.watchers import PairWatch, Watch
+
+
+class Poller:
+    """Reads one axis' position at the poll rate, with one request object for the whole run."""
+
+    def __init__(self, session: Session, watch: Watch, axis: Axis, period_ns: int) -> None:
+        self.on = True
+        self.pending = False
+        self.overruns = 0
+        self._session = session
+        self._watch = watch
+        self._axis = axis
+        self._period_ns = period_ns
+        lane = session.traffic.lane(axis.plan.index)
+        self._request = Request(lane, axis.drive.poll_position(), lane.timeout_ns, self._done, self._failed)
+        self._next_ns = 0
+
+    def begin(self, first_ns: int) -> None:
+        """Poll from `first_ns` on."""
+        self._next_ns = first_ns
+        self._session.at(first_ns, self._due)
+
+    def _due(self, now: int) -> int:
+        if self.on:
+            if self.pending:
+                self.overruns += 1
+            else:
+                self.pending = True
+                self._session.traffic.queue(self._request)
+        self._next_ns += self._period_ns
+        if self._next_ns <= now:  # far behind: polls that were missed are not made up for
+            self._next_ns = now + self._period_ns
+        return self._next_ns
+
+    def _done(self, value: Any, asked_ns: int, arrived_ns: int, tries: int) -> None:
+        self.pending = False
+        self._watch.take(self._axis, value, asked_ns, arrived_ns)
+
+    def _failed(self, error: Exception) -> None:
+        self.pending = False
+
+
+@dataclass(slots=True)
+class Run:
+    """One run while it goes on. `step` is the step under way."""
+
+    plan: Plan
+    session: Session
+    axes: tuple[Axis, ...]
+    pairs: tuple[PairWatch, ...]
+    watch: Watch
+    pollers: tuple[Poller, ...]
+    step: StepPlan | None = None
+    opened: bool = False  # loads were brought to a known, empty state
+
+    def pick(self, indices: Iterable[int]) -> list[Axis]:
+        """Axes by index."""
+        return [self.axes[index] for index in indices]
+
+    def pair_of(self, axes: Sequence[Axis]) -> PairWatch | None:
+        """The pair that these axes are, if they are one."""
+        names = {axis.name for axis in axes}
+        return next((pair for pair in self.pairs if {pair.first.name, pair.second.name} == names), None)
+
+    async def each(self, axes: Sequence[Axis], verb: Callable[[Drive], Conversation[Any]]) -> list[Any]:
+        """One conversation with each axis, all at once."""
+        return await self.session.run(*((axis.plan.index, verb(axis.drive)) for axis in axes))
+
+    async def states(self, axes: Sequence[Axis]) -> list[Status]:
+        """What each drive says of itself."""
+        return await self.each(axes, lambda drive: drive.status())
+
+    async def fresh_readings(self, axes: Sequence[Axis]) -> None:
+        """Wait until each axis has been read anew."""
+        since = self.session.now()
+        await self.session.until(lambda: all(axis.readings and axis.readings[-1].asked_ns >= since for axis in axes))
+
+    async def standstill(self, axes: Sequence[Axis], limit_ns: int) -> None:
+        """
+        Wait until each axis is proved to stand: three fresh, equal readings (P10).
+
+        Raises:
+            MachineFault: an axis still moves after `limit_ns`.
+        """
+        since = self.session.now()
+        with self.session.within(limit_ns, f"the standstill of {', '.join(axis.name for axis in axes)}"):
+            await self.session.until(lambda: all(axis.stands(since, axis.plan.noise_counts) for axis in axes))
+        for axis in axes:
+            axis.stand(axis.counts)
+
+
+def unexpected(axis: Axis, headline: str, rule: str, help: str = "") -> MachineFault:
+    """A finding about one axis."""
+    return MachineFault(f"{axis.name}: {headline}", rule=rule, axis=axis.name, node=axis.plan.node, help=help)
+
+
+__all__ = ["MS", "Poller", "Run", "seconds", "unexpected"]

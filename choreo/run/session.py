@@ -1,0 +1,250 @@
+"""
+The session: one coroutine that waits in one place.
+
+While any step waits, the session sends what is due, hands each arriving frame to its lane, lets the watchers look. It
+has no locks and cancels nothing; what happens next is decided by data alone, so a run repeats exactly. Watchers record
+what they find; `turn` raises it, at its top, so that nothing is lost in the middle of handling a reply.
+"""
+
+import heapq
+from collections import deque
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
+from typing import Any
+
+from choreo.drive.conversation import Ask, Conversation, Pause, Reply, Tell, Want
+from choreo.errors import ChoreoError, InternalError, LinkLost, MachineFault, OperatorStop
+from choreo.frame import Frame
+from choreo.journal.writer import JournalWriter
+from choreo.link.port import AdapterLost, Answer, BusTrouble, Confirmed, Event, Interrupt, Link
+from choreo.run.guard import Guard
+from choreo.run.log import Log, seconds
+from choreo.run.traffic import Traffic
+
+
+class _Talk:
+    """One conversation under way."""
+
+    __slots__ = ("axis", "done", "error", "generator", "result")
+
+    def __init__(self, generator: Conversation[Any], axis: int) -> None:
+        self.generator = generator
+        self.axis = axis
+        self.done = False
+        self.result: Any = None
+        self.error: Exception | None = None
+
+
+class Session:
+    """
+    See the module. Times are the link's nanoseconds; `journal_ns` turns them into those of the run.
+
+    `on_foreign` gets each frame that no lane and no drive's event expects; `name` gives the axis name for findings.
+    """
+
+    def __init__(self, link: Link, guard: Guard, journal: JournalWriter, names: Sequence[str]) -> None:
+        self.link = link
+        self.guard = guard
+        self.log = Log(link, journal)
+        self.traffic = Traffic(link, guard, self.log, names)
+        self.record = self.log.record
+        self.report = self.log.report
+        self.now = link.now_ns
+        self.stopping = False
+        self.answers: deque[str] = deque()
+        self.adapter_lost = False
+        self.sampled = False  # a reading came in since somebody last looked
+        self._names = names
+        self._jobs: list[tuple[int, int, Callable[[int], int | None]]] = []
+        self._job_order = 0
+        self._limits: list[tuple[int, str, int]] = []
+
+    # ---- periodic things ---------------------------------------------------------------------------------------
+
+    def at(self, due_ns: int, job: Callable[[int], int | None]) -> None:
+        """Call `job(now)` at `due_ns`; what it returns is when it is due again, None for never."""
+        heapq.heappush(self._jobs, (due_ns, self._job_order, job))
+        self._job_order += 1
+
+    # ---- limits ------------------------------------------------------------------------------------------------
+
+    @contextmanager
+    def within(self, ns: int, owner: str) -> Iterator[None]:
+        """Everything inside must be over in `ns`. An outer limit that is nearer wins, and keeps its name."""
+        deadline = self.link.now_ns() + ns
+        if self._limits and self._limits[-1][0] <= deadline:
+            self._limits.append(self._limits[-1])
+        else:
+            self._limits.append((deadline, owner, ns))
+        depth = len(self._limits)
+        try:
+            yield
+        finally:
+            del self._limits[depth - 1 :]
+
+    # ---- waiting -----------------------------------------------------------------------------------------------
+
+    async def turn(self) -> None:
+        """The only place that waits: once, for the next frame or event, the next thing due, or the nearest limit."""
+        if self.log.fault is not None and not self.stopping:
+            raise self.log.fault
+        jobs = self._jobs
+        if jobs and jobs[0][0] <= self.link.now_ns():
+            self._do_due()  # and back to who waits: it may have waited for just that
+            return
+        deadline = self.traffic.nearest_deadline()
+        if jobs and (deadline is None or jobs[0][0] < deadline):
+            deadline = jobs[0][0]
+        if self._limits and (deadline is None or self._limits[-1][0] < deadline):
+            deadline = self._limits[-1][0]
+        if deadline is None:
+            raise InternalError("the session waits for nothing: no job, no request and no limit", rule="waits-forever")
+        got = await self.link.receive_until(deadline)
+        if got is None:
+            self._time_is_up()
+        elif isinstance(got, Frame):
+            self.traffic.receive(got)
+        else:
+            self._on_event(got)
+
+    def _do_due(self) -> None:
+        now = self.link.now_ns()
+        jobs = self._jobs
+        while jobs and jobs[0][0] <= now:
+            _, order, job = heapq.heappop(jobs)  # out before it is called: a job that raises is not called again
+            again = job(now)
+            if again is not None:
+                heapq.heappush(jobs, (again, order, job))
+
+    async def until(self, ready: Callable[[], bool]) -> None:
+        """Wait until `ready()`; it is asked at once, and again after each reading."""
+        while not ready():
+            self.sampled = False
+            while not self.sampled:
+                await self.turn()
+
+    async def sleep(self, ns: int) -> None:
+        """Let time pass; everything stays watched."""
+        over: list[bool] = []
+        self.at(self.link.now_ns() + ns, lambda now: over.append(True))
+        while not over:
+            await self.turn()
+
+    async def run(self, *conversations: tuple[int, Conversation[Any]]) -> list[Any]:
+        """
+        Hold several conversations at once, each given with its axis index; returns their results in order.
+
+        Raises:
+            RefusedByDrive, MachineFault: what the first conversation that failed ended with.
+        """
+        talks = [_Talk(generator, axis) for axis, generator in conversations]
+        try:
+            for talk in talks:
+                self._advance(talk, None)
+            while True:
+                failed = next((talk.error for talk in talks if talk.error is not None), None)
+                if failed is not None:  # what a watcher found meanwhile is nearer to the cause
+                    raise failed if self.stopping or self.log.fault is None else self.log.fault
+                if all(talk.done for talk in talks):
+                    return [talk.result for talk in talks]
+                await self.turn()
+        finally:
+            self._abandon(talks)
+
+    async def tell(self, *tells: Tell, axis: int | None = None) -> None:
+        """Send frames that nobody answers; with `confirm`, wait until they have left."""
+        left = 0
+
+        def gone(t_ns: int) -> None:
+            nonlocal left
+            left -= 1
+
+        for tell in tells:
+            left += tell.confirm
+            self.traffic.tell(tell, axis, gone if tell.confirm else None)
+        while left:
+            await self.turn()
+
+    # ---- what came ---------------------------------------------------------------------------------------------
+
+    def _on_event(self, event: Event) -> None:
+        if isinstance(event, Confirmed):
+            self.traffic.confirmed(event)
+        elif isinstance(event, Interrupt):
+            self.record("operator", what=event.reason)
+            self.log.hold(OperatorStop(f"stopped by the operator: {event.reason}", rule="operator"))
+        elif isinstance(event, AdapterLost):
+            self.adapter_lost = True
+            self.report(LinkLost(f"the adapter is lost: {event.reason}", rule="adapter-lost"))
+        elif isinstance(event, Answer):
+            self.record("operator", what="answer", text=event.text)
+            self.answers.append(event.text)
+        elif isinstance(event, BusTrouble):
+            self.record("link", what=event.what)
+
+    def _time_is_up(self) -> None:
+        now = self.link.now_ns()
+        self.traffic.expire(now)
+        if self._limits and self._limits[-1][0] <= now and not self.stopping:
+            _, owner, ns = self._limits[-1]
+            self.report(MachineFault(f"{owner} is not over after its limit of {seconds(ns)}", rule="time-limit"))
+
+    # ---- conversations -----------------------------------------------------------------------------------------
+
+    def _advance(self, talk: _Talk, value: Any, error: Exception | None = None) -> None:
+        """Give the conversation what it waited for, and do what it wants next."""
+        while True:
+            try:
+                want: Want = talk.generator.throw(error) if error is not None else talk.generator.send(value)
+            except StopIteration as end:
+                talk.done, talk.result = True, end.value
+                return
+            except ChoreoError as failure:
+                if failure.axis is None:  # a conversation knows its node and not the axis
+                    failure.axis = self._names[talk.axis]
+                    failure.headline = f"{failure.axis}: {failure.headline}"
+                talk.done, talk.error = True, failure
+                return
+            error = None
+            if isinstance(want, Ask):
+                self._ask(talk, want)
+                return
+            if isinstance(want, Pause):
+                self.at(self.link.now_ns() + want.ns, lambda now: self._advance(talk, None))
+                return
+            if want.confirm:
+                self.traffic.tell(want, talk.axis, lambda t_ns: self._advance(talk, t_ns))
+                return
+            self.traffic.tell(want, talk.axis)
+            value = None
+
+    def _ask(self, talk: _Talk, ask: Ask) -> None:
+        def done(value: Any, asked_ns: int, arrived_ns: int, tries: int) -> None:
+            self._advance(talk, Reply(value, asked_ns, arrived_ns, tries))
+
+        def failed(error: Exception) -> None:
+            self._advance(talk, None, error)
+
+        self.traffic.ask(ask, done, failed, talk)
+
+    def _abandon(self, talks: Sequence[_Talk]) -> None:
+        """Drop what unfinished conversations still want. Their answers, if any come, are heard and left."""
+        left = [talk for talk in talks if not talk.done]
+        for talk in left:
+            talk.done = True
+            talk.generator.close()
+        if left:
+            self.traffic.forget(left)
+
+    # ---- stopping ----------------------------------------------------------------------------------------------
+
+    def begin_stopping(self) -> list[Frame]:
+        """
+        From now on nothing that moves an axis is handed over. Returns the motion frames that were taken back.
+
+        Findings are recorded and no longer raised, limits no longer hold: stopping has bounds of its own.
+        """
+        self.stopping = True
+        self.guard.stopping = True
+        self._limits.clear()
+        return self.traffic.withdraw_motion()

@@ -1,0 +1,286 @@
+"""
+Homing on the home switch, of one axis or of the two sides of a beam together (practice.md P19, common practice, no
+source).
+
+    1  a switch that is active at the start: back off first
+    2  approach together at search speed; the first switch stops all
+    3  the other side crawls on to its own switch, by `square_limit` at most
+    4  back off together; the switches must be free again
+    5  crawl towards the switches together until every drive has captured its edge
+    6  square the beam slowly under a torque limit, then declare the edges' positions
+    7  move to `rest_at`, from where the recipe goes on exactly
+
+Homing each side by itself would rack the beam; so would letting one stand while the other backs off.
+"""
+
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from fractions import Fraction
+
+from choreo.errors import MachineFault
+from choreo.motion.profile import Profile, double_s, trapezoid
+from choreo.plan.model import Home
+from choreo.plan.onset import noticeable, onset_limit_ns
+from choreo.run.axes import Axis
+from choreo.run.context import MS, Run, unexpected
+from choreo.run.steps.motion import Part, load, start, travel
+from choreo.run.watchers import PairWatch
+from choreo.wire.words import Setting
+
+SWITCH = "home_switch"
+#: How often the switches are looked at on the approach: 0.3 mm at 60 mm/s. The edge itself is captured by the drive.
+LOOK_NS = 5 * MS
+#: An axis that was told to stop must stand within this time beyond its ramp.
+STOP_MARGIN_NS = 500 * MS
+#: Arrival between the phases: close enough to go on from, in the axis' unit.
+PHASE_WINDOW = Fraction(1, 20)
+PHASE_SETTLE_NS = 40 * MS
+#: A beam that is squarer than this is left as it is.
+SQUARE_ENOUGH = Fraction(1, 50)
+
+
+async def home(run: Run, action: Home) -> None:
+    """See the module. Raises MachineFault with the phase that failed; the home of the axes is then not valid."""
+    axes = run.pick(action.axes)
+    await run.fresh_readings(axes)
+    for axis in axes:
+        axis.home_valid = False
+        run.session.guard.found_at(axis.plan.node, axis.counts)
+    pair = run.pair_of(axes)
+    homing = _Homing(run, action, axes, pair)
+    with homing.skew_allowed():
+        await homing.free_switches()
+        hit = await homing.approach()
+        await homing.crawl_on([axis for axis in axes if axis not in hit])
+        await homing.back_off()
+        edges = await homing.find_edges()
+        await homing.square(edges)
+        await homing.declare(edges)
+    await homing.rest()
+
+
+class _Homing:
+    """The phases, with what they share."""
+
+    def __init__(self, run: Run, action: Home, axes: list[Axis], pair: PairWatch | None) -> None:
+        self.run = run
+        self.action = action
+        self.axes = axes
+        self.pair = pair
+
+    @contextmanager
+    def skew_allowed(self) -> Iterator[None]:
+        """While the beam is being squared its sides may differ by `square_limit` more than otherwise."""
+        if self.pair is not None:
+            self.pair.limit = float(self.pair.plan.trip + self.action.square_limit)
+        try:
+            yield
+        finally:
+            if self.pair is not None:
+                self.pair.limit = float(self.pair.plan.trip)
+
+    # ---- phases ------------------------------------------------------------------------------------------------
+
+    async def free_switches(self) -> None:
+        """Phase 1."""
+        if any(await self._active(self.axes)):
+            await self.back_off()
+
+    async def approach(self) -> list[Axis]:
+        """Phase 2: the axes whose switch was active when the group was stopped."""
+        await self._set_off(self.axes, self.action.within, self.action.search_raw, self.action.search)
+        hit = await self._until_switch(self.axes, self.action.within)
+        await self._stop(self.axes)
+        return hit
+
+    async def crawl_on(self, others: list[Axis]) -> None:
+        """Phase 3."""
+        missing = [axis for axis, active in zip(others, await self._active(others), strict=True) if not active]
+        if not missing:
+            return
+        limit = self.action.square_limit
+        await self._set_off(missing, limit, self._raws(missing, self.action.crawl_raw), self.action.crawl)
+        await self._until_switch(missing, limit)
+        await self._stop(missing)
+
+    async def back_off(self) -> None:
+        """Phase 4."""
+        parts = self._parts(self.axes, -self.action.back_off, self.action.search_raw, self.action.search)
+        await travel(self.run, parts, _windows(self.axes), PHASE_SETTLE_NS)
+        for axis, active in zip(self.axes, await self._active(self.axes), strict=True):
+            if active:
+                raise unexpected(
+                    axis,
+                    f"its home switch is still active after backing off by {_show(axis, self.action.back_off)}",
+                    "home-switch-stuck",
+                    "The switch sticks, is bridged, or its cam is longer than `back_off`.",
+                )
+
+    async def find_edges(self) -> list[int]:
+        """Phase 5: the captured edge of each axis, in counts."""
+        await self.run.each(self.axes, lambda drive: drive.arm_latch())
+        reach = self.action.back_off + self.action.square_limit
+        await self._set_off(self.axes, reach, self.action.crawl_raw, self.action.crawl)
+        while True:
+            latches = await self.run.each(self.axes, lambda drive: drive.read_latch())
+            missing = [axis for axis, latch in zip(self.axes, latches, strict=True) if latch.counts is None]
+            if not missing:
+                break
+            self._still_travelling(missing, reach, "no edge of its home switch was captured")
+            await self.run.session.sleep(LOOK_NS)
+        await self._stop(self.axes)
+        return [latch.counts for latch in latches]
+
+    async def square(self, edges: Sequence[int]) -> None:
+        """Phase 6, first half: bring the second side beside the first."""
+        if self.pair is None:
+            return
+        skew = self._offset(0, edges) - self._offset(1, edges)
+        if abs(skew) > self.action.square_limit:
+            raise MachineFault(
+                f"{self.pair.plan.name} is {float(abs(skew)):.3g} {self.axes[0].plan.unit} out of square; "
+                f"square_limit is {_show(self.axes[0], self.action.square_limit)}",
+                rule="square-limit",
+                axis=self.pair.plan.name,
+                help="Square the beam by hand with its power off, after the maker's instructions, and home it again.",
+            )
+        if abs(skew) > SQUARE_ENOUGH:
+            await self._push_square(skew)
+
+    async def declare(self, edges: Sequence[int]) -> None:
+        """Phase 6, second half: every drive counts from the machine's zero from now on."""
+        run = self.run
+        pollers = [run.pollers[axis.plan.index] for axis in self.axes]
+        for poller in pollers:
+            poller.on = False
+        await run.session.run(
+            *(
+                (axis.plan.index, axis.drive.home_at(axis.plan.counts(at)))
+                for axis, at in zip(self.axes, self.action.home_at, strict=True)
+            )
+        )
+        for axis in self.axes:
+            axis.forget_readings()
+            axis.coast()
+            axis.anchor_counts = 0
+            axis.home_valid = True
+            run.session.guard.homed(axis.plan.node)
+        for poller in pollers:
+            poller.on = True
+        await run.standstill(self.axes, STOP_MARGIN_NS)
+        skew = None if self.pair is None else self.axes[0].position() - self.axes[1].position()
+        for axis, edge, at in zip(self.axes, edges, self.action.home_at, strict=True):
+            run.session.record("homed", axis=axis.name, edge_counts=edge, edge=float(at), skew=skew)
+
+    async def rest(self) -> None:
+        """Phase 7."""
+        targets = [axis.plan.counts(self.action.rest_at) for axis in self.axes]
+        parts = self._parts_to(self.axes, targets, self.action.search_raw, self.action.search)
+        await travel(self.run, parts, _windows(self.axes), PHASE_SETTLE_NS)
+
+    # ---- what the phases are made of ---------------------------------------------------------------------------
+
+    def _offset(self, side: int, edges: Sequence[int]) -> Fraction:
+        """Where a side stands, from the machine's zero, by its captured edge."""
+        axis = self.axes[side]
+        return Fraction(axis.counts - edges[side]) / axis.plan.counts_per_unit + self.action.home_at[side]
+
+    async def _push_square(self, skew: Fraction) -> None:
+        side = self.axes[1]
+        raw, before = self.action.square_torque_raw, 0
+        if raw is not None:
+            (before,) = await self.run.each([side], lambda drive: drive.read_setting(Setting.TORQUE_LIMIT))
+            await self.run.each([side], lambda drive: drive.write_setting(Setting.TORQUE_LIMIT, raw))
+        target = side.counts + side.plan.counts(skew)
+        parts = self._parts_to([side], [target], self._raws([side], self.action.crawl_raw), self.action.crawl)
+        await travel(self.run, parts, _windows([side]), PHASE_SETTLE_NS)
+        if raw is not None:
+            await self.run.each([side], lambda drive: drive.write_setting(Setting.TORQUE_LIMIT, before))
+
+    def _raws(self, axes: Sequence[Axis], raws: Sequence[int]) -> list[int]:
+        return [raws[self.axes.index(axis)] for axis in axes]
+
+    async def _set_off(self, axes: Sequence[Axis], distance: Fraction, raws: Sequence[int], speed: Fraction) -> None:
+        parts = self._parts(axes, distance, raws, speed)
+        await load(self.run, parts)
+        await start(self.run, parts)
+
+    def _parts(self, axes: Sequence[Axis], distance: Fraction, raws: Sequence[int], speed: Fraction) -> list[Part]:
+        """`distance` is positive towards the switch."""
+        way = distance * self.action.towards
+        return self._parts_to(axes, [axis.counts + axis.plan.counts(way) for axis in axes], raws, speed)
+
+    def _parts_to(
+        self, axes: Sequence[Axis], targets: Sequence[int], raws: Sequence[int], speed: Fraction
+    ) -> list[Part]:
+        return [self._part(axis, target, raw, speed) for axis, target, raw in zip(axes, targets, raws, strict=True)]
+
+    def _part(self, axis: Axis, target: int, raw: int, speed: Fraction) -> Part:
+        place = self.axes.index(axis)
+        acceleration, jerk = float(self.action.acceleration[place]), self.action.jerk[place]
+        begin = axis.stand_counts if axis.stand_counts is not None else axis.counts
+        distance = (target - begin) / float(axis.plan.counts_per_unit)
+        profile = _profile(distance, float(speed), acceleration, None if jerk is None else float(jerk))
+        dialect = self.run.plan.dialects[axis.plan.dialect]
+        onset = onset_limit_ns(
+            profile,
+            noticeable(axis.plan.counts_per_unit, axis.plan.noise_counts),
+            dialect.timing,
+            lag_ns=axis.plan.lag_ns,
+            poll_ns=self.run.plan.poll_ns,
+            reply_ns=axis.plan.reply_timeout_ns,
+        )
+        figures = {
+            "distance": distance,
+            "speed": float(speed),
+            "acceleration": acceleration,
+            "jerk": None if jerk is None else float(jerk),
+            "duration_ns": round(profile.duration * 1e9),
+        }
+        return Part(axis, target, raw, profile, onset, figures)
+
+    async def _active(self, axes: Sequence[Axis]) -> list[bool]:
+        inputs = await self.run.each(axes, lambda drive: drive.read_inputs())
+        return [bool(levels[SWITCH]) for levels in inputs]
+
+    async def _until_switch(self, axes: Sequence[Axis], distance: Fraction) -> list[Axis]:
+        while True:
+            active = await self._active(axes)
+            if any(active):
+                return [axis for axis, on in zip(axes, active, strict=True) if on]
+            self._still_travelling(axes, distance, "its home switch was not found")
+            await self.run.session.sleep(LOOK_NS)
+
+    def _still_travelling(self, axes: Sequence[Axis], distance: Fraction, what: str) -> None:
+        now = self.run.session.now()
+        for axis in axes:
+            if axis.motion is not None and now > axis.motion.end_ns + STOP_MARGIN_NS:
+                raise unexpected(
+                    axis,
+                    f"{what} within {_show(axis, distance)}",
+                    "home-switch-missing",
+                    "Look at the switch and its cable, at `towards`, and at the distances of the `homing` block.",
+                )
+
+    async def _stop(self, axes: Sequence[Axis]) -> None:
+        """A controlled ramp for these axes alone, then proof that they stand."""
+        for axis in axes:
+            axis.coast()
+            self.run.session.traffic.tell(axis.drive.stop(), axis.plan.index)
+        ramp = max(
+            float(self.action.search) / float(acceleration) + (float(acceleration) / float(jerk) if jerk else 0)
+            for acceleration, jerk in zip(self.action.acceleration, self.action.jerk, strict=True)
+        )
+        await self.run.standstill(axes, round(ramp * 1e9) + STOP_MARGIN_NS)
+
+
+def _profile(distance: float, speed: float, acceleration: float, jerk: float | None) -> Profile:
+    return trapezoid(distance, speed, acceleration) if jerk is None else double_s(distance, speed, acceleration, jerk)
+
+
+def _windows(axes: Sequence[Axis]) -> list[float]:
+    return [max(axis.tolerance_counts(PHASE_WINDOW), float(axis.plan.noise_counts)) for axis in axes]
+
+
+def _show(axis: Axis, distance: Fraction) -> str:
+    return f"{float(distance):g} {axis.plan.unit}"

@@ -1,0 +1,82 @@
+"""
+`enable` and `disable`.
+
+A vertical axis is never without both power and brake: after enabling, its brake is released and the axis watched for
+sag; before disabling, the brake is applied and given its time to hold (practice.md P15, common practice, no source).
+"""
+
+from choreo.plan.model import Disable, Enable
+from choreo.run.axes import Axis
+from choreo.run.context import MS, Run, unexpected
+
+#: How long an axis is given to stand after its power came, before its position is taken.
+SETTLE_LIMIT_NS = 1_000 * MS
+
+
+async def enable(run: Run, action: Enable) -> None:
+    """
+    Power on, brake released, a look for sag.
+
+    Raises:
+        MachineFault: a drive does not come on, or an axis sags by more than its brake's `sag` when released.
+    """
+    axes = run.pick(action.axes)
+    for axis in axes:
+        axis.enabled = True  # from the first frame on it must be taken for powered, whatever becomes of the step
+    await run.each(axes, lambda drive: drive.enable())
+    await run.standstill(axes, SETTLE_LIMIT_NS)
+    for axis in axes:
+        take_reference(run, axis)
+    braked = [axis for axis in axes if axis.plan.brake is not None]
+    if braked:
+        await release_brakes(run, braked)
+
+
+def take_reference(run: Run, axis: Axis) -> None:
+    """An axis without home counts its positions from where it is found (P21)."""
+    if not axis.home_valid:
+        if not axis.commanded:  # it may have been pushed by hand since it was first read
+            axis.anchor_counts = axis.counts
+        run.session.guard.found_at(axis.plan.node, axis.anchor_counts)
+
+
+async def release_brakes(run: Run, axes: list[Axis]) -> None:
+    """Release, give the brakes their time, and compare the positions."""
+    before = {axis.name: axis.counts for axis in axes}
+    for axis in axes:
+        axis.braked = False
+    await run.each(axes, lambda drive: drive.set_brake(False))
+    await run.session.sleep(max(axis.plan.brake.release_ns for axis in axes if axis.plan.brake))
+    await run.standstill(axes, SETTLE_LIMIT_NS)
+    for axis in axes:
+        brake = axis.plan.brake
+        sag = abs(axis.counts - before[axis.name])
+        if brake is not None and sag > axis.tolerance_counts(brake.sag) + axis.plan.noise_counts:
+            distance = sag / abs(float(axis.plan.counts_per_unit))
+            raise unexpected(
+                axis,
+                f"sagged by {distance:.3g} {axis.plan.unit} when its brake was released; "
+                f"allowed are {float(brake.sag):g} {axis.plan.unit}",
+                "sag",
+                "The drive does not hold the load: look at its torque limit and its tuning before the next try.",
+            )
+
+
+async def disable(run: Run, action: Disable) -> None:
+    """Brake first, its time to engage, then power off."""
+    await disable_axes(run, run.pick(action.axes))
+
+
+async def disable_axes(run: Run, axes: list[Axis]) -> None:
+    """The same for some axes, also after a stop."""
+    braked = [axis for axis in axes if axis.plan.brake is not None and not axis.braked]
+    if braked:
+        await run.each(braked, lambda drive: drive.set_brake(True))
+        await run.session.sleep(max(axis.plan.brake.engage_ns for axis in braked if axis.plan.brake))
+        for axis in braked:
+            axis.braked = True
+    await run.each(axes, lambda drive: drive.disable())
+    for axis in axes:
+        axis.enabled = False
+        if not axis.braked:
+            axis.coast()  # without power and brake it may be pushed by hand

@@ -1,0 +1,239 @@
+"""
+The sequence that brings every axis to rest and proves it. Every path out of a run that did not succeed goes through it.
+
+    1  nothing that moves an axis is handed over any more; what waits in the outbox is taken back
+    2  a stop to all by broadcast, then to each node; again once everything handed over before is on the wire, because a
+       start that was already in the adapter may lose arbitration to the stop and follow it
+    3  every axis is polled until it stands (three fresh, equal readings) or is declared unproven; one that is not seen
+       to slow down is told again; one whose speed rises loses its power and gets its brake
+    4  loads are cleared, or named where that cannot be proved
+    5  what closing may still do (it moves nothing), and one record an axis: what P17 asks
+
+practice.md P2, P10, P13 to P18 (common practice, no source). This stop is software. It replaces neither the emergency
+stop nor the safety functions that the machine's risk assessment asks for.
+"""
+
+from dataclasses import dataclass
+
+from choreo.errors import ChoreoError, ExpectationFailed, LinkLost, OperatorStop
+from choreo.run.axes import Axis
+from choreo.run.context import MS, Run
+from choreo.wire.words import FrameClass
+
+#: A node that is not seen to slow down is told again this often (P13).
+REPEAT_NS = 50 * MS
+#: How long frames that were handed over before the stop may take to leave before the stop goes on without them.
+LEAVE_NS = 200 * MS
+#: What an axis is given beyond its longest ramp before it is declared unproven.
+MARGIN_NS = 1_000 * MS
+#: A speed that has risen by this factor and this many counts a second after a stop is a runaway (P14).
+RUNAWAY_FACTOR = 1.25
+RUNAWAY_COUNTS_PER_S = 20_000.0
+RUNAWAY_AFTER_NS = 100 * MS
+
+
+@dataclass(slots=True)
+class Rest:
+    """How one axis ended (P17). `proven` is whether it was seen to stand; `load` is "empty", "loaded" or "unknown"."""
+
+    axis: Axis
+    proven: bool = False
+    energised: bool | None = None
+    load: str = "unknown"
+    cut: bool = False  # power was taken and the brake applied because it ran away
+    speed_at_stop: float = 0.0
+    why: str = ""
+
+    def next_action(self) -> str:
+        """What may safely be done next."""
+        if not self.proven:
+            return (
+                "Stay clear. Take the power away with the machine's own emergency stop, and see for yourself that the "
+                "axis stands, before anyone goes near it."
+            )
+        if self.load != "empty":
+            return "It may hold a load: switch the drive off before any start trigger is sent on this bus."
+        if not self.axis.home_valid:
+            return "Find the cause, then home it before the next move to a position."
+        return "Find the cause before the next run."
+
+
+async def bring_to_rest(run: Run, cause: ChoreoError) -> list[Rest]:
+    """Steps 1 to 4 of the sequence. Never raises for anything the machine does; bounded in time."""
+    session = run.session
+    rests = [Rest(axis, speed_at_stop=abs(axis.speed())) for axis in run.axes]
+    taken = session.begin_stopping()
+    step = run.step
+    session.record(
+        "stopping",
+        cause=cause.headline,
+        rule=cause.rule,
+        exit=int(cause.exit),
+        step=None if step is None else step.id,
+        axis=cause.axis,
+        taken_back=[frame.text() for frame in taken],
+    )
+    quick = not isinstance(cause, OperatorStop | ExpectationFailed)
+    _tell_all(run, quick)
+    session.record("frames", last=session.traffic.recent_frames())
+    session.log.journal.sync()
+    if session.adapter_lost:
+        _declare_unproven(rests, "the adapter is lost: nothing more can be sent or read")
+        return rests
+    await _all_left(run)
+    _tell_all(run, quick)
+    await _until_rest(run, rests, quick, power_may_be_cut=not isinstance(cause, LinkLost))
+    for rest in rests:
+        await _clear_load(run, rest)
+    return rests
+
+
+def record_rest(run: Run, rests: list[Rest]) -> None:
+    """The last entries of the journal but one: what P17 asks, axis by axis."""
+    for rest in rests:
+        axis = rest.axis
+        run.session.record(
+            "at_rest" if rest.proven else "unproven",
+            axis=axis.name,
+            position=round(axis.position(), 4) if axis.readings else None,
+            counts=axis.counts if axis.readings else None,
+            energised=rest.energised,
+            home_valid=axis.home_valid,
+            load=rest.load,
+            why=rest.why,
+            next=rest.next_action(),
+        )
+
+
+def _tell_all(run: Run, quick: bool) -> None:
+    """One broadcast, then each node by itself: whoever missed the one hears the other (P13)."""
+    families = {axis.plan.dialect: axis for axis in run.axes}
+    for axis in families.values():
+        run.session.traffic.tell(axis.drive.quick_stop_all() if quick else axis.drive.stop_all(), None)
+    for axis in run.axes:
+        _tell(run, axis, quick)
+
+
+def _tell(run: Run, axis: Axis, quick: bool) -> None:
+    run.session.traffic.tell(axis.drive.quick_stop() if quick else axis.drive.stop(), axis.plan.index)
+
+
+async def _all_left(run: Run) -> None:
+    """Wait until everything handed over is on the wire, or for as long as a sound adapter could need at the most."""
+    limit = run.session.now() + LEAVE_NS
+    over: list[bool] = []
+
+    def look(now: int) -> int | None:
+        if run.session.link.unsent() == 0 or now >= limit or run.session.adapter_lost:
+            over.append(True)
+            return None
+        return now + MS
+
+    run.session.at(run.session.now() + MS, look)
+    while not over:
+        await run.session.turn()
+
+
+def _longest_ramp_ns(run: Run, quick: bool) -> int:
+    """The time to rest from the speed limit, over all axes."""
+    longest = 0.0
+    for axis in run.axes:
+        limits = axis.plan.limits
+        ramp = float(limits.speed) / float(limits.quick_stop if quick else limits.acceleration)
+        if not quick and limits.jerk:
+            ramp += float(limits.acceleration / limits.jerk)
+        longest = max(longest, ramp)
+    return round(longest * 1e9)
+
+
+async def _until_rest(run: Run, rests: list[Rest], quick: bool, *, power_may_be_cut: bool) -> None:
+    session = run.session
+    since = session.now()
+    limit = since + _longest_ramp_ns(run, quick) + MARGIN_NS
+    for axis in run.axes:
+        axis.coast()
+    for poller in run.pollers:
+        poller.on = True
+    told = since
+    late_frames = session.link.unsent() > 0
+    while session.now() < limit and not session.adapter_lost:
+        now = session.now()
+        if late_frames and session.link.unsent() == 0:  # something old has left only now: it may have been a start
+            late_frames = False
+            since = told = now
+            _tell_all(run, quick)
+        for rest in rests:
+            rest.proven = rest.axis.stands(since, rest.axis.plan.noise_counts)
+            if power_may_be_cut and not rest.cut and now - since > RUNAWAY_AFTER_NS and _runs_away(rest):
+                _cut_power(run, rest)
+        if all(rest.proven for rest in rests) and not late_frames:
+            break
+        if now - told >= REPEAT_NS:
+            told = now
+            for rest in rests:
+                if not rest.proven and abs(rest.axis.speed()) > 0.9 * rest.speed_at_stop:
+                    _tell(run, rest.axis, quick)
+        await session.turn()
+    _judge(run, rests, late_frames)
+
+
+def _runs_away(rest: Rest) -> bool:
+    return abs(rest.axis.speed()) > RUNAWAY_FACTOR * rest.speed_at_stop + RUNAWAY_COUNTS_PER_S
+
+
+def _cut_power(run: Run, rest: Rest) -> None:
+    """Its speed rises although it was told to stop: no power, and the brake, whatever it carries (P14)."""
+    rest.cut = True
+    axis = rest.axis
+    run.session.record(
+        "finding",
+        rule="runaway",
+        level="error",
+        axis=axis.name,
+        node=axis.plan.node,
+        step=None if run.step is None else run.step.id,
+        headline=f"{axis.name} gets faster after the stop: its power is taken and its brake applied",
+        help="",
+    )
+    for tell in axis.drive.cut_power():
+        run.session.traffic.tell(tell, axis.plan.index)
+
+
+def _judge(run: Run, rests: list[Rest], late_frames: bool) -> None:
+    """An encoder that was told to move and never seen to move proves nothing (P10)."""
+    for rest in rests:
+        axis = rest.axis
+        if not rest.proven:
+            lane = run.session.traffic.lane(axis.plan.index)
+            rest.why = "it does not answer" if lane.silent or lane.losses else "it was not seen to stand"
+        elif axis.commanded and not axis.seen_moving:
+            rest.proven, rest.why = False, "its encoder was never seen to move, so that it stands proves nothing"
+        elif late_frames and FrameClass.STARTS in run.session.traffic.handed_over:
+            rest.proven, rest.why = False, "a frame that was handed over before the stop may still leave the adapter"
+        else:
+            rest.why = "three fresh, equal readings"
+
+
+def _declare_unproven(rests: list[Rest], why: str) -> None:
+    for rest in rests:
+        rest.proven, rest.why = False, why
+        rest.load = rest.axis.load_state
+
+
+async def _clear_load(run: Run, rest: Rest) -> None:
+    """Clear what the drive may hold, and let it say what it holds now (P2)."""
+    axis = rest.axis
+    if run.session.traffic.lane(axis.plan.index).silent or run.session.adapter_lost:
+        rest.load = axis.load_state = "unknown"
+        return
+    try:
+        await run.each([axis], lambda drive: drive.clear_load())
+        (state,) = await run.states([axis])
+    except ChoreoError as failure:
+        rest.load = axis.load_state = "unknown"
+        run.session.record("command", axis=axis.name, verb="clear_load", frame="", outcome=failure.headline)
+        return
+    rest.load = axis.load_state = "loaded" if state.loaded else "empty"
+    rest.energised = state.enabled
+    if not state.loaded:
+        run.session.guard.unloaded(axis.plan.node)

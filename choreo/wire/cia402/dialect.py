@@ -1,0 +1,135 @@
+"""
+CiA 402 as a dialect, as far as its verbs go: reading over SDO, and what a drive sends unasked.
+
+Whatever else is on the bus is none of this dialect's for now, so the guard lets no controlword and no PDO leave.
+"""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from fractions import Fraction
+from typing import Literal
+
+from choreo.frame import Frame
+from choreo.wire.cia402.emcy import EMCY_BASE, read_emergency
+from choreo.wire.cia402.objects import SETTING_OBJECTS
+from choreo.wire.cia402.pdo import POSITION_SAMPLE, TPDO1_BASE
+from choreo.wire.cia402.sdo import ANSWER_BASE, REQUEST_BASE, UPLOAD_REQUEST, Abort, UploadAnswer, read_answer
+from choreo.wire.dialect import Decoded, LoadRules, RawScale, Timing
+from choreo.wire.words import FrameClass, Setting
+
+#: Heartbeat and boot-up come on 0x700 + node (facts.md B4; CiA 301); the boot-up's one byte is 0.
+HEARTBEAT_BASE = 0x700
+BOOT_UP = 0
+
+_MOST_U32 = 0xFFFF_FFFF
+_MONITORING_OFF = {_MOST_U32: "monitoring off"}
+
+
+def _settings() -> dict[Setting, RawScale]:
+    """One user position unit is taken as one count: the factor objects must be 1:1 (facts.md C10, C14)."""
+    one = RawScale(Fraction(1), 1, _MOST_U32)
+    scales = dict.fromkeys(SETTING_OBJECTS, one)
+    scales[Setting.FOLLOWING_ERROR] = RawScale(Fraction(1), 1, _MOST_U32, special=_MONITORING_OFF)
+    scales[Setting.TORQUE_LIMIT] = RawScale(Fraction(1, 10), 1, 0xFFFF)  # 0.1 % of rated torque
+    return scales
+
+
+# A synchronous RPDO takes the last data before the SYNC (facts.md B13), acts once on its set-point bit, and waits until
+# it is overwritten, whatever the drive does meanwhile (practice.md P16). Targets are absolute (P1).
+_LOADS = LoadRules(
+    second_load="replaces",
+    at_trigger="consumed",
+    cleared_by=frozenset({"clear_load"}),
+    survives=frozenset({"stop", "quick_stop", "disable"}),
+    relative_to="never",
+)
+# CiA 301 fixes no SDO timeout (facts.md B9); these are ours.
+_TIMING = Timing(reply_within_ns=50_000_000, gap_ns=0, cycle_ns=4_000_000, latch_ns=0)
+
+
+@dataclass(slots=True, eq=False)
+class Cia402Dialect:
+    """Satisfies `choreo.wire.dialect.Dialect`. `CIA402` is the one instance."""
+
+    name: str = "cia402"
+    family: Literal["described", "cia402"] = "cia402"
+    node_range: tuple[int, int] = (1, 127)
+    settings: Mapping[Setting, RawScale] = field(default_factory=_settings)
+    move_speed: RawScale = field(init=False)
+    position_range: tuple[int, int] = (-(1 << 31), (1 << 31) - 1)
+    loads: LoadRules = _LOADS
+    stop_ramp: Setting = Setting.ACCELERATION  # halt option 1 and profile deceleration, set alike
+    quick_stop_ramp: Setting = Setting.QUICK_STOP
+    position_is: Literal["actual", "demanded"] = "actual"
+    can_latch: bool = False
+    counter_modulus: int = 1  # CiA 301 has no counted echo: an answer is told by its index and sub-index
+    timing: Timing = _TIMING
+    profile: Literal["trapezoid", "jerk_limited"] = "trapezoid"  # 0x6086 = 0, a linear ramp
+    poll_bytes: tuple[int, int] = (8, 8)
+
+    def __post_init__(self) -> None:
+        self.move_speed = self.settings[Setting.SPEED]
+
+    def setting_by_number(self, number: int) -> Setting | None:
+        """Which setting an object index names."""
+        return next((setting for setting, entry in SETTING_OBJECTS.items() if entry.index == number), None)
+
+    def decode(self, frame: Frame) -> Decoded | None:
+        """Take a frame apart; None for all that these verbs do not use. Never raises."""
+        if frame.extended or frame.remote:
+            return None
+        node = frame.id & 0x7F
+        decoder = _DECODERS.get(frame.id - node)
+        if decoder is None or node == 0:
+            return None
+        told = decoder(frame.data)
+        if told is None:
+            return None
+        message, values = told
+        return Decoded(message, FrameClass.NEUTRAL, node, values, frame.id - node != REQUEST_BASE)
+
+
+_Told = tuple[str, dict[str, int]]
+
+
+def _request(data: bytes) -> _Told | None:
+    if len(data) != 8 or data[0] != UPLOAD_REQUEST:
+        return None
+    return "sdo_upload", {"index": data[1] | data[2] << 8, "subindex": data[3]}
+
+
+def _answer(data: bytes) -> _Told | None:
+    answer = read_answer(data)
+    if isinstance(answer, UploadAnswer):
+        value = int.from_bytes(answer.data, "little")  # unsigned: the type is the object's, not the frame's
+        return "sdo_upload", {"index": answer.index, "subindex": answer.subindex, "value": value}
+    if isinstance(answer, Abort):
+        return "sdo_abort", {"index": answer.index, "subindex": answer.subindex, "code": answer.code}
+    return None
+
+
+def _sample(data: bytes) -> _Told | None:
+    values = POSITION_SAMPLE.decode(data)
+    return None if values is None else ("position", {"statusword": values[0], "position": values[1]})
+
+
+def _emergency(data: bytes) -> _Told | None:
+    emergency = read_emergency(data)
+    return None if emergency is None else ("fault", {"code": emergency.code, "register": emergency.register})
+
+
+def _heartbeat(data: bytes) -> _Told | None:
+    if len(data) != 1:
+        return None
+    return "boot" if data[0] == BOOT_UP else "heartbeat", {"state": data[0]}
+
+
+_DECODERS = {
+    REQUEST_BASE: _request,
+    ANSWER_BASE: _answer,
+    TPDO1_BASE: _sample,
+    EMCY_BASE: _emergency,
+    HEARTBEAT_BASE: _heartbeat,
+}
+
+CIA402 = Cia402Dialect()

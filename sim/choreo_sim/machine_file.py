@@ -1,0 +1,190 @@
+"""
+Machine truths as YAML: what is true of a machine, whatever a recipe believes about it.
+
+    choreo_machine: 1
+    axes:
+      left:
+        node: 11
+        dialect: short_frame
+        unit: mm
+        counts_per_unit: 24576/5
+        encoder_at_power_up: 183204 counts      # what an unhomed drive reads at `start`
+        start: 500 mm
+        limit_switches: [-20 mm, 2420 mm]
+        buffers: [-60 mm, 2460 mm]
+        home_switch: {edge: -8 mm, towards: negative, scatter: 0.01 mm}
+        lag: 8 ms
+        noise: 2 counts
+      right: {like: left, node: 12, inverted: true, start: 500.4 mm}
+    beams:
+      beam: {sides: [left, right], structural: 20 mm, stiffness: 150 N/mm}
+"""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from fractions import Fraction
+from pathlib import Path
+
+from choreo.errors import RecipeError
+from choreo_sim.truth import AxisTruth, BeamTruth, BrakeTruth, HomeSwitch
+from choreo_sim.yaml_tree import Node, one_of, read_tree
+
+_TIMES = {"us": Fraction(1000), "ms": Fraction(1_000_000), "s": Fraction(1_000_000_000)}
+_COUNTS = {"counts": Fraction(1)}
+_AXIS_KEYS = (
+    "like",
+    "node",
+    "dialect",
+    "unit",
+    "counts_per_unit",
+    "inverted",
+    "encoder_at_power_up",
+    "start",
+    "limit_switches",
+    "buffers",
+    "home_switch",
+    "load",
+    "brake",
+    "lag",
+    "noise",
+    "friction",
+    "reply",
+    "settings",
+)
+
+
+@dataclass(frozen=True, slots=True)
+class MachineTruth:
+    """A whole machine: its axes in the order of the file, and the beams that two of them carry."""
+
+    axes: tuple[AxisTruth, ...]
+    beams: tuple[BeamTruth, ...]
+
+
+def find_machine(name: str) -> Path:
+    """The file of a machine truth: beside the simulator in a checkout, inside it when installed."""
+    here = Path(__file__).parent
+    folders = (here.parent / "machines", here / "machines")
+    known = sorted({path.stem for folder in folders for path in folder.glob("*.yaml")})
+    if name not in known:
+        raise RecipeError(
+            f"no machine truth is called {name!r}", rule="simulated-machine", help=f"There is {one_of(known)}."
+        )
+    return next(folder / f"{name}.yaml" for folder in folders if (folder / f"{name}.yaml").exists())
+
+
+def read_machine(path: Path) -> MachineTruth:
+    """The truth in a file; RecipeError, with the place, for what is wrong with it."""
+    root = read_tree(path)
+    root.only(("choreo_machine", "title", "axes", "beams"))
+    root.need("choreo_machine").one_of(("1",))
+    axes: dict[str, AxisTruth] = {}
+    raw: dict[str, Mapping[str, Node]] = {}
+    for name, node in root.need("axes").mapping().items():
+        entries = dict(node.only(_AXIS_KEYS))
+        if "like" in entries:
+            entries = {**raw[entries["like"].one_of(raw)], **entries}
+        raw[name] = entries
+        axes[name] = _axis(name, Node(node.place, entries))
+    if len({axis.node for axis in axes.values()}) < len(axes):
+        raise root.need("axes").error("two axes have the same node")
+    beams = root.mapping().get("beams")
+    return MachineTruth(
+        tuple(axes.values()),
+        tuple(_beam(name, node, axes) for name, node in beams.mapping().items()) if beams is not None else (),
+    )
+
+
+def _axis(name: str, node: Node) -> AxisTruth:
+    unit = node.need("unit").one_of(("mm", "deg", "rev"))
+    given = node.mapping()
+
+    def length(entry: Node) -> Fraction:
+        return entry.amount({unit: Fraction(1)})
+
+    def ends(key: str) -> tuple[Fraction, Fraction]:
+        entry = node.need(key)
+        low, high = (length(item) for item in _two(entry))
+        if low >= high:
+            raise entry.error("the first must lie below the second")
+        return low, high
+
+    vertical = "load" in given and given["load"].one_of(("horizontal", "vertical")) == "vertical"
+    more: dict[str, Fraction] = {}
+    if "friction" in given:
+        more["friction"] = given["friction"].amount({f"{unit}/s^2": Fraction(1)})
+    return AxisTruth(
+        name=name,
+        node=node.need("node").integer(0, 1 << 20),
+        dialect=node.need("dialect").text(),
+        unit=unit,
+        counts_per_unit=_above_zero(node.need("counts_per_unit")),
+        inverted="inverted" in given and given["inverted"].flag(),
+        encoder_at_power_up=round(node.need("encoder_at_power_up").amount(_COUNTS)),
+        start=length(node.need("start")),
+        limit_switches=ends("limit_switches"),
+        buffers=ends("buffers"),
+        home=(_home(node.need("home_switch"), unit),),
+        vertical=vertical,
+        brake=_brake(given["brake"], unit) if "brake" in given else None,
+        lag_ns=_time(given["lag"]) if "lag" in given else 0,
+        noise_counts=round(given["noise"].amount(_COUNTS)) if "noise" in given else 0,
+        reply_ns=_reply(given["reply"]) if "reply" in given else None,
+        settings={key: raw.integer(0, 1 << 32) for key, raw in given["settings"].mapping().items()}
+        if "settings" in given
+        else {},
+        **more,
+    )
+
+
+def _above_zero(node: Node) -> Fraction:
+    if node.fraction() <= 0:
+        raise node.error(f"{node.text()} must be above zero")
+    return node.fraction()
+
+
+def _two(node: Node) -> list[Node]:
+    if len(node.items()) != 2:
+        raise node.error(f"two values are expected here, not {len(node.items())}")
+    return node.items()
+
+
+def _time(node: Node) -> int:
+    return round(node.amount(_TIMES))
+
+
+def _reply(node: Node) -> tuple[int, int]:
+    shortest, longest = (_time(item) for item in _two(node))
+    if not 0 < shortest <= longest:
+        raise node.error("the first must be above zero and not above the second")
+    return shortest, longest
+
+
+def _home(node: Node, unit: str) -> HomeSwitch:
+    given = node.only(("edge", "towards", "scatter"))
+    return HomeSwitch(
+        edge=node.need("edge").amount({unit: Fraction(1)}),
+        towards=1 if node.need("towards").one_of(("negative", "positive")) == "positive" else -1,
+        scatter=given["scatter"].amount({unit: Fraction(1)}) if "scatter" in given else Fraction(0),
+    )
+
+
+def _brake(node: Node, unit: str) -> BrakeTruth:
+    node.only(("release", "engage", "sag"))
+    return BrakeTruth(
+        release_ns=_time(node.need("release")),
+        engage_ns=_time(node.need("engage")),
+        sag=node.need("sag").amount({unit: Fraction(1)}),
+    )
+
+
+def _beam(name: str, node: Node, axes: Mapping[str, AxisTruth]) -> BeamTruth:
+    given = node.only(("sides", "structural", "stiffness"))
+    left, right = (item.one_of(axes) for item in _two(node.need("sides")))
+    unit = axes[left].unit
+    return BeamTruth(
+        name=name,
+        sides=(left, right),
+        structural=node.need("structural").amount({unit: Fraction(1)}),
+        stiffness=given["stiffness"].amount({f"N/{unit}": Fraction(1)}) if "stiffness" in given else Fraction(0),
+    )

@@ -1,0 +1,159 @@
+"""The whole summary of a journal, as data, as JSON and as text."""
+
+import json
+from pathlib import Path
+
+import pytest
+
+from choreo.journal import read_journal
+from choreo.report import report_lines, summarise, summary_json
+from choreo.report.stops import stop_of
+from choreo.report.text import plain_step, result_line
+
+GOLDEN = Path(__file__).parents[1] / "golden" / "journal_v1.jsonl"
+
+
+@pytest.fixture
+def golden():
+    return summarise(read_journal(GOLDEN))
+
+
+@pytest.fixture
+def cut(tmp_path):
+    """The golden journal, broken off before a text."""
+
+    def make(before):
+        path = tmp_path / "journal.jsonl"
+        text = GOLDEN.read_text()
+        path.write_text(text[: text.index(before)])
+        return summarise(read_journal(path))
+
+    return make
+
+
+def test_steps_have_what_they_took_and_what_was_left(golden):
+    rows = golden.steps
+    assert [row.outcome for row in rows] == ["done", "done", "failed", "not reached"]
+    assert [row.taken_ns for row in rows] == [910_000_000, 4_010_000_000, 1_450_000_000, None]
+    assert [row.slack_ns for row in rows] == [1_440_000_000, 2_990_000_000, 2_550_000_000, None]
+    assert [row.polls for row in rows] == [0, 400, 140, None]
+    assert golden.predicted_ns == 6_910_000_000
+    assert golden.taken_ns == 6_710_000_000
+
+
+def test_the_stop_says_of_every_axis_what_practice_p17_asks(golden):
+    stop = golden.stop
+    assert (stop.rule, stop.exit, stop.step, stop.axis) == ("node-silent", 3, "3", "far")
+    near, far = stop.axes
+    assert (near.proven, near.position, near.energised, near.home_valid, near.load) == (
+        True,
+        "100",
+        True,
+        True,
+        "empty",
+    )
+    assert (far.proven, far.position, far.energised, far.load) == (False, None, None, "unknown")
+    assert stop.unheard == ("tilt",)
+
+
+def test_losses_and_late_replies_are_counted_by_axis(golden):
+    assert golden.lost == {"far": 1}
+    assert golden.late == {"far": 1}
+    assert [finding.rule for finding in golden.findings] == ["node-silent"]
+    assert golden.findings[0].step == "3"
+
+
+def test_a_run_that_was_not_stopped_has_no_stop(recorded):
+    assert stop_of(recorded(lambda journal: journal.write("end", 1, outcome="done", exit=0, taken_ns=1))) is None
+
+
+def test_a_cut_off_run_says_so_and_counts_what_there_is(cut):
+    summary = cut('{"k":"step_end","t":6400000000')
+    assert not summary.complete
+    assert summary.exit is None
+    assert [row.outcome for row in summary.steps] == ["done", "done", "cut off", "not reached"]
+    text = "\n".join(report_lines(summary, 80))
+    assert "look at the machine before anything else" in " ".join(text.split())
+    assert text.endswith("cut off after 6.400 s")
+
+
+def test_an_axis_that_the_journal_leaves_out_is_not_proven(cut):
+    text = "\n".join(report_lines(cut('{"k":"unproven"'), 100))
+    assert "far: NOT PROVEN at rest" in text
+    assert "near: at rest, at 100 mm, under power, home valid, load empty." in text
+
+
+def test_every_report_says_what_motor_encoders_cannot_see_and_the_cautions(golden):
+    """Practice.md P33 (common practice, no source)."""
+    text = " ".join(" ".join(report_lines(golden, 60)).split())
+    assert "neither backlash, nor belt stretch, nor a racked beam" in text
+    assert "replaces neither the emergency stop nor the safety functions" in text
+    assert "simulated bus in virtual time" in text
+
+
+@pytest.mark.parametrize(
+    ("changes", "says"),
+    [({"simulated": None}, True), ({"simulated": "kiln_gantry"}, False), ({}, False), ({"mode": "live"}, False)],
+)
+def test_a_machine_derived_from_the_recipe_cannot_reveal_a_wrong_scale(recorded, changes, says):
+    remarks = " ".join(summarise(recorded(lambda journal: None, **changes)).remarks)
+    assert ("cannot reveal a wrong scale" in remarks) is says
+
+
+def test_a_live_run_is_not_called_simulated(recorded):
+    assert "simulated" not in " ".join(summarise(recorded(lambda journal: None, mode="live")).remarks)
+
+
+def test_the_json_holds_the_same_and_keeps_exact_numbers_exact(golden):
+    data = json.loads(summary_json(golden))
+    assert data["summary"] == 1
+    assert data["steps"][0]["slack_ns"] == 1_440_000_000
+    assert data["steps"][1]["step"]["label"] == "find zero"
+    assert data["pairs"][0]["pair"]["trip"] == "1.5"
+    assert data["starts"][0]["spread_ns"] is None
+    assert data["links"][0]["bound_percent"] == 5.81551  # facts.md H9: 1 - 0.05^(1/50)
+    assert data["stop"]["axes"][1]["next_action"] == "Look at it before anything else."
+    assert data["exit"] == 3
+
+
+def test_the_text_has_a_row_a_step_and_ends_with_the_result(golden):
+    lines = list(report_lines(golden, 120))
+    squeezed = [" ".join(line.split()) for line in lines]
+    assert squeezed[1] == "step what predicted taken slack polls reply outcome"
+    assert squeezed[3] == "1 link_check 0.900 0.910 1.440 0 1.19 done"
+    assert squeezed[4] == "2 home: find zero 4.000 4.010 2.990 400 1.21 done"
+    assert squeezed[6] == "closing 1 disable 0.010 not reached"
+    end = "stopped: far has left 3 requests in a row unanswered, for 60 ms (after 6.710 s, exit code 3)"
+    assert lines[-1] == end
+    assert "requests without a reply: far 1" in lines
+
+
+@pytest.mark.parametrize("width", [60, 80, 100])
+def test_tables_and_remarks_keep_to_the_width(golden, width):
+    for line in report_lines(golden, width):
+        assert len(line) <= width, line
+
+
+@pytest.mark.parametrize("width", [1, 20, 40])
+def test_a_very_narrow_terminal_gets_a_report_all_the_same(golden, width):
+    assert any("failed" in line for line in report_lines(golden, width))
+
+
+@pytest.mark.parametrize(
+    ("code", "outcome", "says"),
+    [
+        (0, "done", "done: 3.000 s taken, 6.160 s predicted"),
+        (1, "left stands at 3 mm", "failed: left stands at 3 mm (after 3.000 s, exit code 1)"),
+        (130, "stopped by the operator", "stopped: stopped by the operator (after 3.000 s, exit code 130)"),
+    ],
+)
+def test_the_result_is_one_line(recorded, code, outcome, says):
+    journal = recorded(lambda j: j.write("end", 3_000_000_000, outcome=outcome, exit=code, taken_ns=3_000_000_000))
+    assert result_line(summarise(journal)) == says
+
+
+def test_a_step_that_ends_is_one_line_that_cannot_steer_the_terminal():
+    fields = {"outcome": "done", "taken_ns": 1_234_000_000, "worst_reply_ns": 820_000}
+    line = plain_step("9.3 (2 of 5)", "move", "up\x1b[2J", fields)
+    assert line == "step 9.3 (2 of 5)  move: up\\x1b[2J  done in 1.234 s, worst reply 0.82 ms"
+    assert plain_step("1", "dwell", "", fields | {"worst_reply_ns": None}) == "step 1  dwell  done in 1.234 s"
