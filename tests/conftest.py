@@ -3,8 +3,33 @@ Shared by all tests. That this file stands here puts `tests/` on the import path
 `from vectors import table`.
 """
 
+from collections.abc import Iterator
+
+import pytest
 from hypothesis import settings
+
+from listener.listener import Listener
 
 # Every run tries the same examples, and no example is judged by how long it takes.
 settings.register_profile("suite", deadline=None, derandomize=True)
 settings.load_profile("suite")
+
+
+@pytest.fixture(autouse=True)
+def listeners() -> Iterator[list[Listener]]:
+    """
+    An independent listener on every simulated bus that the test opens. The test fails when the host sent something that
+    it must not. A test that breaks the rules on purpose says so with `listeners[...].forgive()`.
+    """
+    from choreo_sim.link import observers
+
+    hung: list[Listener] = []
+
+    def hang(link: object) -> None:
+        hung.append(Listener(link))
+
+    observers.append(hang)
+    yield hung
+    observers.remove(hang)
+    found = [str(violation) for listener in hung for violation in listener.violations()]
+    assert not found, "the listener on the bus found:\n" + "\n".join(found[:20])

@@ -30,7 +30,7 @@ class PlainLines:
         elif kind == "finding":
             self._print(printable(f"{fields.get('level', 'error')}: {fields['headline']}"))
         elif kind == "stopping":
-            self._print("stopping all axes")
+            self._print(printable(f"stopping all axes: {fields['cause']}"))
         elif kind in ("at_rest", "unproven"):
             words = "at rest" if kind == "at_rest" else "NOT PROVEN at rest"
             self._print(printable(f"{fields['axis']}: {words}"))

@@ -18,6 +18,7 @@ from rich.text import Text
 from choreo.cli.lines import headline
 from choreo.cli.progress import AxisView, Progress
 from choreo.report.table import printable
+from choreo.report.text import what
 
 REDRAW_S = 0.1
 LOOK_EVERY = 200  # readings
@@ -90,7 +91,7 @@ def picture(progress: Progress) -> Group:
     """Title, the step under way, a line for each axis."""
     rows = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0), show_header=False)
     for justify in ("left", "right", "right", "left", "left"):
-        rows.add_column(justify=justify, no_wrap=True)  # type: ignore[arg-type]
+        rows.add_column(justify=justify, no_wrap=True)
     for axis in progress.axes:
         style = "bold" if axis.state in ("moving", "stopping", "NOT PROVEN") else ""
         rows.add_row(printable(axis.name), _position(axis), _target(axis), rail(axis), axis.state, style=style)
@@ -105,11 +106,9 @@ def _where(progress: Progress) -> Text:
     if step is None:
         return Text(f"{clock}  {progress.done} of {len(progress.steps)} steps done", no_wrap=True)
     spent = (progress.t_ns - progress.step_began_ns) / 1e9
-    what = f"{step.verb}: {step.label}" if step.label else step.verb
     part = f"step {progress.done + 1} of {len(progress.steps)}"
-    return Text(
-        printable(f"{clock}  {part}  {step.path} {what}  {spent:.1f} of {step.predicted_ns / 1e9:.1f} s"), no_wrap=True
-    )
+    words = f"{clock}  {part}  {step.path} {what(step.verb, step.label)}"
+    return Text(printable(f"{words}  {spent:.1f} of {step.predicted_ns / 1e9:.1f} s"), no_wrap=True)
 
 
 def _position(axis: AxisView) -> str:

@@ -20,8 +20,7 @@ The stop of choreo is software. It replaces neither the emergency stop nor the s
 class Command(Protocol):
     """What each module of a command offers."""
 
-    @staticmethod
-    def add(commands: "argparse._SubParsersAction[Any]") -> None:
+    def add(self, commands: "argparse._SubParsersAction[Any]") -> None:
         """Declare the command and its arguments; `run(args) -> int` is set as default."""
 
 

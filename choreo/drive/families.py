@@ -3,15 +3,21 @@
 from collections.abc import Callable
 from typing import Any
 
-from choreo.drive.cia402 import Cia402Drive
 from choreo.drive.described import DescribedDrive
 from choreo.drive.verbs import Drive
 from choreo.wire.dialect import Dialect
 
+
+def _cia402(dialect: Any, node: int) -> Drive:
+    from choreo.drive.cia402 import Cia402Drive  # only where a machine has one: a start of choreo is the quicker for it
+
+    return Cia402Drive(dialect, node)
+
+
 #: Each takes the compiled dialect of its own family, and a node number.
 FAMILIES: dict[str, Callable[[Any, int], Drive]] = {
     "described": DescribedDrive,
-    "cia402": Cia402Drive,
+    "cia402": _cia402,
 }
 
 

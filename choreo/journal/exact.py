@@ -24,6 +24,6 @@ def exact(value: Fraction) -> str:
     return f"{sign}{digits[:-places]}.{digits[-places:]}" if places else f"{sign}{digits}"
 
 
-def fraction(text: str | int) -> Fraction:
-    """The exact value of what `exact` wrote, or of a whole number. ValueError for anything else."""
-    return Fraction(text)
+def fraction(value: str | float) -> Fraction:
+    """The exact value of what `exact` wrote, or of a number. ValueError for anything else."""
+    return Fraction(value)

@@ -15,7 +15,7 @@ from typing import Any
 
 from choreo.errors import RecipeError
 from choreo.journal.exact import fraction
-from choreo.journal.records import KINDS
+from choreo.journal.records import KINDS, missing
 from choreo.journal.upgrade import UPGRADES, Upgrade, upgrader
 
 _SAMPLES_AT_ONCE = 10_000
@@ -23,7 +23,7 @@ _SAMPLES_AT_ONCE = 10_000
 
 @dataclass(frozen=True, slots=True)
 class AxisInfo:
-    """An axis as the `run` record has it. `counts_per_unit` is signed and exact."""
+    """An axis as the `run` record has it. `counts_per_unit` is signed and exact, `lag_ns` its declared lag."""
 
     index: int
     name: str
@@ -31,6 +31,7 @@ class AxisInfo:
     unit: str
     counts_per_unit: Fraction
     pair: str | None
+    lag_ns: int = 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -205,6 +206,9 @@ class _Reading:
         kind, t_ns = fields.pop("k", None), fields.pop("t", None)
         if not isinstance(kind, str) or not isinstance(t_ns, int):
             raise self._refused(number, "the record has no kind or no time")
+        lacking = missing(kind, fields)
+        if lacking is not None:
+            raise self._refused(number, f"the {kind!r} record has no {lacking!r}")
         if kind == "step_begin":
             self.step = fields.get("step")
         record = Record(kind, t_ns, fields, self.step)
@@ -225,6 +229,7 @@ def _axes(run: Record) -> tuple[AxisInfo, ...]:
             str(axis["unit"]),
             fraction(axis["counts_per_unit"]),
             axis["pair"],
+            int(axis.get("lag_ns", 0)),
         )
         for index, axis in enumerate(run.fields["axes"])
     )

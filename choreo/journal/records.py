@@ -1,10 +1,12 @@
 """
 The one table of what may stand in a journal.
 
-A record is `{"k": kind, "t": time, ...}`; a sample is `["p", time, axis index, counts, age in us]`. Times are whole
-nanoseconds since the start of the run, lengths of time end in `_ns` or `_us`, positions and speeds are exact text
-(`1.5`, `400/3`) in the axis' own unit and seconds, counts are the drive's. `axis` is the name of an axis; only samples,
-`pairs` and `axes` lists use indices into the `axes` of the run. What does not apply is null.
+A record is `{"k": kind, "t": time, ...}`; a sample is `["p", time, axis index, counts, age in us]`: read somewhere in
+the time of its age before it. Times are whole nanoseconds since the start of the run, lengths of time end in `_ns` or
+`_us`. Positions, speeds and ramps are in the axis' own unit and seconds; what the recipe says is exact text (`1.5`,
+`400/3`), what a run computes a number. Counts are the drive's. `axis` is the name of an axis; only samples and `pairs`
+use indices into the `axes` of the run. A record belongs to the step between whose `step_begin` and `step_end` it
+stands. What does not apply is null.
 """
 
 from collections.abc import Mapping
@@ -53,12 +55,15 @@ _TABLE = (
         pace="factor on the speeds, at most 1",
         hashes="SHA-256 of recipe, machine and dialect files, by file name",
         parameters="parameters as set, by name",
-        axes="list of {name, node, unit, counts_per_unit, pair}",
+        axes="list of {name, node, unit, counts_per_unit, pair, lag_ns, noise_counts}",
         pairs="list of {name, axes: two indices, trip, structural} in the axes' unit",
         limits="by axis: {travel: [low, high], speed, acceleration, jerk, quick_stop, tracking, ...}",
         steps="list of {id, path, verb, label, predicted_ns, timeout_ns, place}, closing steps last",
+        poll_ns="? how often every axis is read",
+        bit_rate="? of the bus, bit/s",
         simulated="? the machine truth of a dry-run; null for one derived from the recipe",
         started="? date and time of the start (ISO 8601), live runs only",
+        python="? version of Python, live runs only",
     ),
     _kind("step_begin", "a step begins", step="id of the step"),
     _kind(
@@ -82,15 +87,13 @@ _TABLE = (
     _kind(
         "trigger",
         "the start trigger has left",
-        step=_STEP,
-        axes="indices of the axes that were loaded",
+        axes="names of the axes that were loaded",
         frame="the broadcast as identifier#data, hexadecimal",
         started_ns="when the frame had left, as far as the link knows",
     ),
     _kind(
         "move",
         "an axis was sent on its way: enough to compute its profile again",
-        step=_STEP,
         axis=_AXIS,
         anchor_counts="counts of the place from which positions are counted",
         from_counts="counts where it starts",
@@ -100,51 +103,49 @@ _TABLE = (
         speed="speed of the profile, units/s",
         acceleration="units/s^2",
         jerk="units/s^3; null for a trapezoid",
+        duration_ns="? predicted duration",
     ),
     _kind(
         "onset",
         "an axis was seen to start (practice.md P5)",
-        step=_STEP,
         axis=_AXIS,
         after_ns="from the trigger to the first reading beyond the threshold",
         limit_ns="? latest allowed",
     ),
-    _kind("arrived", "an axis came within its tolerance", step=_STEP, axis=_AXIS, after_ns="from the trigger"),
-    _kind("settled", "an axis stayed within its tolerance for the settle time", step=_STEP, axis=_AXIS, counts="there"),
+    _kind("arrived", "an axis came within its tolerance", axis=_AXIS, after_ns="from the trigger"),
+    _kind("settled", "an axis stayed within its tolerance for the settle time", axis=_AXIS, counts="there"),
     _kind(
         "homed",
         "an axis found its home switch and counts from the machine's zero now",
-        step=_STEP,
         axis=_AXIS,
         edge_counts="counts of the edge, as captured before the zero was set",
         edge="position of the edge in the new count, in the axis' unit",
-        skew="edge of the pair's other side minus the stored square offset, in the axis' unit; null without a pair",
+        skew="what is left of the pair's skew, first side minus second, in the axis' unit; null without a pair",
     ),
     _kind(
         "loads",
-        "what a drive held before the first trigger or after a stop, and that it was cleared",
+        "what a drive held before the run set anything off (practice.md P2)",
         axis=_AXIS,
-        found="loaded, empty or unknown",
-        cleared="whether it is known to hold nothing now",
+        found="whether it held a load of an earlier run",
+        left="whether it still does after it was told to drop it",
     ),
     _kind(
         "setting",
-        "a setting of a drive was compared and, where it differed, written",
+        "a setting of a drive has been read and, where it differed, written and read back (practice.md P23)",
         axis=_AXIS,
-        name="name of the setting",
-        before="raw value found; null when it could not be read",
-        after="raw value that is in force now",
+        setting="name of the setting",
+        raw="raw value that is in force now",
     ),
     _kind(
         "finding",
         "what a watcher, a limit or a check had to say",
         rule="stable name of the rule",
         level="error, refused (a data-error reply), warning or note",
-        axis=_AXIS + "; null for none",
-        node="node number; null for none",
-        step="? " + _STEP,
         headline="what, with both numbers and their units",
-        help="what to do",
+        axis="? " + _AXIS,
+        node="? node number",
+        step="? " + _STEP,
+        help="? what to do",
     ),
     _kind("operator", "somebody did something", what="an interrupt's reason, or answer", text="? the answer typed"),
     _kind(
@@ -153,6 +154,7 @@ _TABLE = (
         axis="? " + _AXIS,
         exchanges="? how many were made",
         lost="? how many were never answered",
+        wrong="? how many replies had another count",
         min_ns="? shortest time from request to reply",
         median_ns="? median",
         max_ns="? longest",
@@ -176,8 +178,9 @@ _TABLE = (
         exit="exit code of the run",
         step=_STEP,
         axis=_AXIS + "; null for none",
+        taken_back="? frames that would have moved an axis and were taken back before they left",
     ),
-    _kind("frames", "the frames of the last five seconds before a stop", last="list of [time, to or from, frame]"),
+    _kind("frames", "the last five seconds on the bus before a stop", last="list of `-ms sent|heard frame`"),
     _kind(
         "at_rest",
         "an axis was proven to stand after a stop (practice.md P17)",
@@ -187,6 +190,7 @@ _TABLE = (
         energised="whether the drive holds the axis under power; null when unknown",
         home_valid="whether positions count from the machine's zero",
         load="loaded, empty or unknown",
+        why="? how that is known, or what is in the way of knowing it",
         next="the next safe action",
     ),
     _kind(
@@ -198,12 +202,13 @@ _TABLE = (
         energised="whether the drive holds the axis under power; null when unknown",
         home_valid="whether positions count from the machine's zero",
         load="loaded, empty or unknown",
+        why="? how that is known, or what is in the way of knowing it",
         next="the next safe action",
     ),
     _kind(
         "end",
         "the last line; a journal without it was cut off",
-        outcome="done, or the headline of what ended the run",
+        outcome="done or stopped",
         exit="exit code",
         taken_ns="time since the start",
     ),
@@ -212,6 +217,13 @@ _TABLE = (
 #: Every kind of record by its name, in the order in which a run is likely to meet them.
 KINDS: Mapping[str, Kind] = {kind.name: kind for kind in _TABLE}
 
+_NEEDED = {kind.name: tuple(field.name for field in kind.fields if not field.optional) for kind in _TABLE}
+
+
+def missing(kind: str, fields: Mapping[str, object]) -> str | None:
+    """The first field that a record of this kind must have and has not; None when it has all or its kind is unknown."""
+    return next((name for name in _NEEDED.get(kind, ()) if name not in fields), None)
+
 
 def deviations(kind: str, fields: Mapping[str, object]) -> list[str]:
     """How a record differs from the table, in words; empty when it does not."""
@@ -219,7 +231,7 @@ def deviations(kind: str, fields: Mapping[str, object]) -> list[str]:
     if known is None:
         return [f"{kind}: a kind that the table does not know"]
     names = {field.name for field in known.fields}
-    missing = [field.name for field in known.fields if not field.optional and field.name not in fields]
-    return [f"{kind}: {name} is missing" for name in missing] + [
+    lacking = [name for name in _NEEDED[kind] if name not in fields]
+    return [f"{kind}: {name} is missing" for name in lacking] + [
         f"{kind}: {name} is not in the table" for name in fields if name not in names
     ]

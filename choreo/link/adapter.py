@@ -65,9 +65,11 @@ def open_bus(spec: str, bit_rate: int) -> tuple["BusABC", bool]:
             ignore_config=True,  # the command line says it all: no file in the user's home may change the bus
             **_options(interface, channel),
         )
-    except ValueError as trouble:
-        raise RecipeError(f"bus {spec!r} at {bit_rate} bit/s is refused: {trouble}", rule="bus-refused") from trouble
     except Exception as trouble:
+        if isinstance(innermost(trouble), ValueError):  # a channel or a bit rate that the driver does not have
+            raise RecipeError(
+                f"bus {spec!r} at {bit_rate} bit/s is refused: {innermost(trouble)}", rule="bus-refused"
+            ) from trouble
         raise LinkLost(
             f"the adapter {spec!r} cannot be opened: {words(trouble)}",
             rule="adapter-not-opened",
@@ -136,8 +138,14 @@ def trouble_words(error_class: int) -> str:
     return "error frame" + (f": {', '.join(named)}" if named else "")
 
 
-def words(trouble: BaseException) -> str:
-    """The innermost reason: drivers wrap `No such device` in layers of their own."""
+def innermost(trouble: BaseException) -> BaseException:
+    """The first cause: drivers wrap `No such device` in layers of their own."""
     while trouble.__cause__ is not None:
         trouble = trouble.__cause__
-    return f"{type(trouble).__name__}: {trouble}" if str(trouble) else type(trouble).__name__
+    return trouble
+
+
+def words(trouble: BaseException) -> str:
+    """The first cause with its type, since many say little more than that."""
+    cause = innermost(trouble)
+    return f"{type(cause).__name__}: {cause}" if str(cause) else type(cause).__name__

@@ -35,6 +35,8 @@ DRAIN = 256
 FULL = 4096
 #: Looks past the deadline at a bus that is readable and has brought no whole frame yet.
 LATE_LOOKS = 64
+#: At most one report of like error frames in that time: a dead bus makes thousands a second.
+ERROR_REPORTS_NS = 100_000_000
 #: The longest single wait in `select`, seconds; a later deadline only means another round.
 LONGEST_WAIT_S = 3600.0
 RECEIVE_THREAD_WAIT_S = 0.05
@@ -79,6 +81,7 @@ class LiveLink:
         self._descriptor = descriptor_of(bus)
         self._backlog = False  # the bus may hold frames that its descriptor does not show
         self._empty_since_ns: int | None = None
+        self._errors: dict[str, tuple[int, int]] = {}  # what error frames say -> last reported when, left out since
         self._threads = [threading.Thread(target=self._write, name="choreo link writer", daemon=True)]
         if self._descriptor is None:
             self._threads.append(threading.Thread(target=self._read, name="choreo link reader", daemon=True))
@@ -92,8 +95,13 @@ class LiveLink:
         return time.perf_counter_ns() - self._origin_ns
 
     def submit(self, frame: Frame, *, confirm: bool = False) -> None:
-        """See `Link.submit`."""
-        self._outbox.put(frame, confirm)
+        """See `Link.submit`. A frame that CAN cannot carry becomes a `BusTrouble` event and is dropped."""
+        if can_carry(frame):
+            self._outbox.put(frame, confirm)
+        else:
+            self._inbox.append(
+                BusTrouble(f"cannot send {frame.text()}: no classical frame is like that", self.now_ns())
+            )
 
     def withdraw(self, unwanted: Callable[[Frame], bool]) -> list[Frame]:
         """See `Link.withdraw`."""
@@ -235,16 +243,26 @@ class LiveLink:
 
     def _arrived(self, message: "Message", t_ns: int) -> None:
         if message.is_error_frame:
-            self._inbox.append(BusTrouble(trouble_words(message.arbitration_id), t_ns))
+            self._error_frame(trouble_words(message.arbitration_id), t_ns)
             return
         if message.is_fd:
             self.counts.fd_frames += 1
             return
         frame = to_frame(message, t_ns)
-        if len(frame.data) > 8 or frame.id > (0x1FFFFFFF if frame.extended else 0x7FF):
+        if not can_carry(frame):
             self._inbox.append(BusTrouble(f"the adapter reports an impossible frame, {frame.text()}", t_ns))
         elif not self._is_echo(frame, message.is_rx):
             self._inbox.append(frame)
+
+    def _error_frame(self, what: str, t_ns: int) -> None:
+        """Report an error frame, with the number of those like it that were left out since the last report."""
+        reported_ns, left_out = self._errors.get(what, (None, 0))
+        if reported_ns is not None and t_ns < reported_ns + ERROR_REPORTS_NS:
+            self._errors[what] = reported_ns, left_out + 1
+            return
+        more = f" (and {left_out} more since the last report)" if left_out else ""
+        self._inbox.append(BusTrouble(what + more, t_ns))
+        self._errors[what] = t_ns, 0
 
     def _is_echo(self, frame: Frame, from_elsewhere: bool) -> bool:
         """
@@ -308,6 +326,11 @@ class LiveLink:
                 pass
         except BlockingIOError:
             return
+
+
+def can_carry(frame: Frame) -> bool:
+    """Whether a classical CAN frame can be like this one (ISO 11898-1; facts.md A1)."""
+    return len(frame.data) <= 8 and 0 <= frame.id <= (0x1FFFFFFF if frame.extended else 0x7FF)
 
 
 def open_live(spec: str, bit_rate: int) -> LiveLink:

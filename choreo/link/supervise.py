@@ -1,36 +1,22 @@
 """
-Driving a session by hand, and supervising it on a live bus.
+Supervising a session on a live bus.
 
-The session never suspends: it waits inside its link. So it needs no event loop, and one would only get in its way: a
-coroutine that does not suspend starves a loop, and the loop starves its signal handlers.
+The session never suspends: it waits inside its link, in a thread of its own. In an event loop it would starve the loop,
+and with it the signal handlers; so the loop stays in the main thread and has nothing to do but to look after the rest.
 """
 
 import signal
+import socket
 import threading
 from collections.abc import Awaitable, Callable, Coroutine, Iterator
 from contextlib import contextmanager
 from types import FrameType
 from typing import Any, TypeVar
 
-from choreo.errors import InternalError
 from choreo.link.port import Interrupt, Link
+from choreo.link.simulated import run_by_hand
 
 T = TypeVar("T")
-
-
-def drive(coroutine: Coroutine[Any, Any, T]) -> T:
-    """
-    Run a coroutine that waits in its link alone, to its end, in this thread.
-
-    Raises:
-        InternalError: it suspended, that is, it awaited something other than its link.
-    """
-    try:
-        coroutine.send(None)
-    except StopIteration as end:
-        return end.value  # type: ignore[no-any-return]
-    coroutine.close()
-    raise InternalError("the session waited for something other than its link", rule="suspended")
 
 
 def run_live(make: Callable[[], Coroutine[Any, Any, T]], link: Link, *alongside: Callable[[], Awaitable[None]]) -> T:
@@ -48,7 +34,7 @@ def run_live(make: Callable[[], Coroutine[Any, Any, T]], link: Link, *alongside:
 
     def session() -> None:
         try:
-            result = drive(make())
+            result = run_by_hand(make())
         except BaseException as failure:  # noqa: BLE001  handed over to the thread that waits, whatever it is
             ended.append(_raiser(failure))
         else:
@@ -61,15 +47,22 @@ def run_live(make: Callable[[], Coroutine[Any, Any, T]], link: Link, *alongside:
             link.post(Interrupt(f"{getattr(task, '__name__', 'a task beside the session')} failed: {failure!r}"))
             failures.append(failure)
 
+    async def stay_awake(alarm: socket.socket) -> None:
+        while True:
+            await anyio.wait_readable(alarm)
+            alarm.recv(4096)
+
     async def supervise() -> None:
         async with anyio.create_task_group() as group:
+            if alarm is not None:
+                group.start_soon(stay_awake, alarm)
             for task in alongside:
                 group.start_soon(beside, task)
             await anyio.to_thread.run_sync(session)
             group.cancel_scope.cancel()
 
     failures: list[Exception] = []
-    with signals_post_to(link):
+    with signals_post_to(link) as alarm:
         anyio.run(supervise)
     try:
         return ended[0]()
@@ -79,22 +72,34 @@ def run_live(make: Callable[[], Coroutine[Any, Any, T]], link: Link, *alongside:
 
 
 @contextmanager
-def signals_post_to(link: Link) -> Iterator[None]:
-    """While inside, SIGINT, SIGTERM and SIGHUP are posted to `link`. Does nothing outside the main thread."""
+def signals_post_to(link: Link) -> Iterator[socket.socket | None]:
+    """
+    While inside, SIGINT, SIGTERM and SIGHUP are posted to `link`.
+
+    Yields a socket that becomes readable at each signal: a handler runs in the main thread only, and a main thread that
+    was just about to wait for something else would wait on. None outside the main thread, where no signal is touched.
+    """
     if threading.current_thread() is not threading.main_thread():
-        yield
+        yield None
         return
 
     def handle(number: int, frame: FrameType | None) -> None:
         link.post(Interrupt(signal.Signals(number).name))
 
     numbers = [getattr(signal, name) for name in ("SIGINT", "SIGTERM", "SIGHUP") if hasattr(signal, name)]
+    ringing, alarm = socket.socketpair()
+    ringing.setblocking(False)
+    alarm.setblocking(False)
     before = {number: signal.signal(number, handle) for number in numbers}
+    rang_before = signal.set_wakeup_fd(ringing.fileno(), warn_on_full_buffer=False)
     try:
-        yield
+        yield alarm
     finally:
+        signal.set_wakeup_fd(rang_before)
         for number, handler in before.items():
             signal.signal(number, handler)
+        ringing.close()
+        alarm.close()
 
 
 def _raiser(failure: BaseException) -> Callable[[], Any]:

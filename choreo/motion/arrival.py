@@ -26,7 +26,6 @@ def arrive_at(distance: Real, duration: Real, a: Real, j: Real | None) -> float:
         raise ValueError(
             f"a move of {length:g} at an acceleration of {limit:g} lasts at least {shortest:g} s; {wanted:g} s is less"
         )
-    wanted = max(wanted, shortest)
     if jerk is None:
         return _with_plateau(length, wanted, limit)
     if length >= 2 * limit**3 / jerk**2:

@@ -134,7 +134,7 @@ def double_s(distance: Real, v: Real, a: Real, j: Real) -> Profile:
             plateau = max(0.0, sqrt(ramp_jerk**2 / 4 + length / limit) - 1.5 * ramp_jerk)
         else:
             ramp_jerk, plateau = cbrt(length / (2 * jerk)), 0.0
-        peak = jerk * ramp_jerk * (ramp_jerk + plateau)
+        peak = min(top, jerk * ramp_jerk * (ramp_jerk + plateau))
     steepest = min(limit, jerk * ramp_jerk)
     knee = steepest * ramp_jerk / 2  # the speed at which the jerk ends
     rise = (
@@ -214,7 +214,11 @@ def _fall(peak: float, ramp_jerk: float, plateau: float, jerk: float, steepest: 
 
 
 def _assemble(pieces: Iterable[_Piece], length: float, sign: float = 1.0, last: float = 0.0) -> Profile:
-    """Put pieces that follow each other together; those of no length are left out."""
+    """
+    Put pieces that follow each other together; those of no length are left out.
+
+    The peaks are those at the starts of the pieces, where they are the limits themselves and not a rounded sum.
+    """
     segments: list[Segment] = []
     start = position = peak_velocity = peak_acceleration = 0.0
     for duration, velocity, acceleration, jerk in pieces:
@@ -222,9 +226,8 @@ def _assemble(pieces: Iterable[_Piece], length: float, sign: float = 1.0, last: 
             continue
         at_start = (sign * position + 0.0, sign * velocity + 0.0, sign * acceleration + 0.0, sign * jerk + 0.0)
         segments.append(Segment(start, duration, *at_start))  # + 0.0 turns -0.0 into 0.0
-        ramped = acceleration + duration * jerk
         peak_velocity = max(peak_velocity, velocity)
-        peak_acceleration = max(peak_acceleration, abs(acceleration), abs(ramped))
+        peak_acceleration = max(peak_acceleration, abs(acceleration))
         position += duration * (velocity + duration * (acceleration / 2 + duration * (jerk / 6)))
         start += duration
     return Profile(

@@ -181,7 +181,7 @@ _SPELLINGS = {"um": "[uµμ]m", "us": "[uµμ]s", "counts": "counts?", "%": "%"}
 
 
 def _unit_pattern(dimension: str) -> str:
-    """A regular expression for the units of a dimension, in every spelling; for editors, which may take one too many."""
+    """A regular expression for the units of a dimension, in every spelling; it may take one too many."""
     base, _, per = dimension.partition("/")
     units = "|".join(_SPELLINGS.get(unit, unit) for unit in units_of(base))
     if not per:

@@ -109,7 +109,7 @@ def _reference(name: str) -> Schema:
 
 
 def _definitions() -> Schema:
-    parts = [*_ENTRIES.values(), Bus, HomingOrder, NamedPosition, *VERBS.values()]
+    parts: list[type[BaseModel]] = [*_ENTRIES.values(), Bus, HomingOrder, NamedPosition, *VERBS.values()]
     _, made = models_json_schema([(part, "validation") for part in parts], schema_generator=_Plain)
     definitions: Schema = {name: _without_null(part) for name, part in made["$defs"].items()}
     for name in ("HomingOrder", "NamedPosition"):  # parts with one field, which is not written

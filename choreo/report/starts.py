@@ -3,9 +3,10 @@ Did the axes of one trigger start together?
 
 Polls are tens of milliseconds apart, so the first reading in motion says little. Every reading in full motion says
 more: the profile tells when an axis that had started on the trigger would have been there, and the difference is its
-delay. The middle one of these delays is its start, its position loop's lag included.
+delay. The middle one of these delays, less the declared lag of the axis' position loop, is its start.
 """
 
+from bisect import bisect_left
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from statistics import median
@@ -86,25 +87,39 @@ def _axis_start(journal: Journal, move: Record, started_ns: int) -> AxisStart:
     found = list(_delays(journal, axis, move, started_ns))
     if not found:
         return AxisStart(axis.name, None, 0, 0)
-    delay = median(delay for delay, _ in found)
+    delay = median(delay for delay, _ in found) - axis.lag_ns
     return AxisStart(axis.name, round(delay), round(median(half for _, half in found)), len(found))
 
 
 def _delays(journal: Journal, axis: AxisInfo, move: Record, started_ns: int) -> Iterator[tuple[float, int]]:
-    """Delay and half age of each reading in full motion."""
+    """Delay and half age of each reading in full motion, up to the axis' next move or a stop."""
     profile = profile_of(move)
     if profile.distance == 0.0:
         return
     samples, scale = journal.samples[axis.index], float(axis.counts_per_unit)
-    counts_from, over_ns = move.fields["from_counts"], started_ns + 2 * round(profile.duration * 1e9)
+    counts_from, slowest = move.fields["from_counts"], IN_MOTION * profile.peak_velocity * 1e-9
     way = 1.0 if profile.distance > 0 else -1.0
-    for t_ns, counts, age_us in zip(samples.t_ns, samples.counts, samples.age_us, strict=True):
-        if not started_ns <= t_ns <= over_ns:
+    first, last = (bisect_left(samples.t_ns, t) for t in (started_ns, _over(journal, axis, move)))
+    before: tuple[int, float] | None = None
+    for place in range(first, last):
+        half = samples.age_us[place] * 500
+        at_ns, gone = samples.t_ns[place] - half, way * (samples.counts[place] - counts_from) / scale
+        moving = before is not None and gone - before[1] > slowest * (at_ns - before[0])
+        before = at_ns, gone
+        predicted = time_to_travel(profile, gone) if moving and gone > 0.0 else None
+        if predicted is None or abs(profile.velocity(predicted)) * 1e-9 < slowest:
             continue
-        gone = way * (counts - counts_from) / scale
-        if gone <= 0.0:
-            continue
-        predicted = time_to_travel(profile, gone)
-        if predicted is None or abs(profile.velocity(predicted)) < IN_MOTION * profile.peak_velocity:
-            continue
-        yield t_ns - age_us * 500 - started_ns - predicted * 1e9, age_us * 500
+        yield at_ns - started_ns - predicted * 1e9, half
+
+
+def _over(journal: Journal, axis: AxisInfo, move: Record) -> int:
+    """When the axis was sent elsewhere, or everything was stopped."""
+    return min(
+        (
+            record.t_ns
+            for record in journal.records
+            if record.t_ns > move.t_ns
+            and (record.kind == "stopping" or (record.kind == "move" and record.fields["axis"] == axis.name))
+        ),
+        default=2**62,
+    )

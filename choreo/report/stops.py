@@ -8,18 +8,19 @@ from choreo.journal import Journal
 @dataclass(frozen=True, slots=True)
 class AxisAfterStop:
     """
-    One axis after a stop. `position` is exact text in the axis' unit, None when it was never read; `energised` None
-    when unknown; `load` is loaded, empty or unknown; `next_action` the next safe one.
+    One axis after a stop. `position` is in the axis' unit, None when it was never read; `energised` None when unknown;
+    `load` is loaded, empty or unknown; `why` it is proven or not; `next_action` the next safe one.
     """
 
     axis: str
     unit: str
     proven: bool
-    position: str | None
+    position: float | None
     counts: int | None
     energised: bool | None
     home_valid: bool
     load: str
+    why: str
     next_action: str
 
 
@@ -57,6 +58,7 @@ def stop_of(journal: Journal) -> Stop | None:
             record.fields["energised"],
             record.fields["home_valid"],
             record.fields["load"],
+            record.fields.get("why", ""),
             record.fields["next"],
         )
         for axis in journal.axes

@@ -34,8 +34,9 @@ class Found:
 @dataclass(frozen=True, slots=True)
 class Summary:
     """
-    One run. Times in ns. `outcome` and `exit` are None for a run that was cut off; `complete` says whether the journal
-    has its end. `lost` and `late` count requests without an answer and answers without a request, by axis.
+    One run. Times in ns. `outcome` is `done` or the cause of the stop; it and `exit` are None for a run that was cut
+    off; `complete` says whether the journal has its end. `lost` and `late` count requests without an answer and answers
+    without a request, by axis.
     """
 
     title: str
@@ -67,6 +68,7 @@ def summarise(journal: Journal) -> Summary:
     run, last = journal.run.fields, journal.records[-1]
     rows = step_rows(journal)
     end = last.fields if journal.complete else {}
+    stop = stop_of(journal)
     return Summary(
         title=run["title"],
         machine=run["machine"],
@@ -77,7 +79,7 @@ def summarise(journal: Journal) -> Summary:
         parameters=run["parameters"],
         hashes=run["hashes"],
         complete=journal.complete,
-        outcome=end.get("outcome"),
+        outcome=None if not end else end["outcome"] if stop is None else stop.cause,
         exit=end.get("exit"),
         predicted_ns=sum(step.predicted_ns for step in journal.steps),
         taken_ns=end.get("taken_ns", last.t_ns),
@@ -88,7 +90,7 @@ def summarise(journal: Journal) -> Summary:
         lost=_count(journal, "lost"),
         late=_count(journal, "late"),
         findings=_findings(journal),
-        stop=stop_of(journal),
+        stop=stop,
         remarks=_remarks(journal),
     )
 
@@ -107,10 +109,10 @@ def _findings(journal: Journal) -> tuple[Found, ...]:
             record.t_ns,
             record.fields["rule"],
             record.fields["level"],
-            record.fields["axis"],
+            record.fields.get("axis"),
             paths.get(record.fields.get("step", -1), ""),
             record.fields["headline"],
-            record.fields["help"],
+            record.fields.get("help", ""),
         )
         for record in journal.of("finding")
     )

@@ -35,7 +35,7 @@ _LINKS = (
 _STARTS = (
     Column("trigger in step", right=False),
     Column("at s", keep=3),
-    Column("start of each axis after it, ms", right=False, shrinks=16),
+    Column("each axis after it, ms", right=False, shrinks=16),
     Column("spread ms"),
 )
 
@@ -77,7 +77,7 @@ def step_lines(summary: Summary, width: int) -> list[str]:
     rows = [
         (
             row.step.path,
-            f"{row.step.verb}: {row.step.label}" if row.step.label else row.step.verb,
+            what(row.step.verb, row.step.label),
             _s(row.step.predicted_ns),
             _s(row.taken_ns),
             _s(row.slack_ns),
@@ -127,6 +127,8 @@ def _pair_lines(summary: Summary, width: int) -> Iterator[str]:
 
 
 def _start_lines(summary: Summary, width: int) -> Iterator[str]:
+    """Only triggers that started several axes, and not those inside of a homing: the others start nothing together."""
+    homing = {row.step.path for row in summary.steps if row.step.verb == "home"}
     rows = [
         (
             start.step,
@@ -135,9 +137,10 @@ def _start_lines(summary: Summary, width: int) -> Iterator[str]:
             _ms(start.spread_ns, 1),
         )
         for start in summary.starts
+        if len(start.axes) > 1 and start.step not in homing
     ]
     if rows:
-        yield from _prose("Starts: delay of each axis behind its profile, the lag of its position loop included", width)
+        yield from _prose("Starts: when each axis began after the trigger, its declared lag taken off", width)
         yield from table(_STARTS, rows, width)
 
 
@@ -165,10 +168,10 @@ def _prose(text: str, width: int, indent: str = "") -> list[str]:
 
 
 def _after_stop(axis: AxisAfterStop) -> str:
-    place = "position unknown" if axis.position is None else f"at {axis.position} {axis.unit}"
+    place = "position unknown" if axis.position is None else f"at {show(axis.position, axis.unit)}"
     power = {True: "under power", False: "without power", None: "power unknown"}[axis.energised]
     home = "home valid" if axis.home_valid else "home not valid"
-    rest = "at rest" if axis.proven else "NOT PROVEN at rest"
+    rest = "at rest" if axis.proven else "NOT PROVEN at rest" + (f" ({axis.why})" if axis.why else "")
     return f"{rest}, {place}, {power}, {home}, load {axis.load}. {axis.next_action}"
 
 
@@ -180,13 +183,19 @@ def _ms(ns: int | None, places: int = 2) -> str:
     return "" if ns is None else f"{ns / 1e6:.{places}f}"
 
 
+def what(verb: str, label: str) -> str:
+    """A step in a few words; a label that begins with its verb stands for both."""
+    if not label:
+        return verb
+    return label if label.startswith(verb) else f"{verb}: {label}"
+
+
 def plain_step(path: str, verb: str, label: str, fields: dict[str, object]) -> str:
     """One line for a step as it ends, from its `step_end` record."""
-    what = f"{verb}: {label}" if label else verb
     taken, worst = fields["taken_ns"], fields["worst_reply_ns"]
     reply = f", worst reply {_ms(worst)} ms" if isinstance(worst, int) else ""
     seconds = _s(taken) if isinstance(taken, int) else "?"
-    return printable(f"step {path}  {what}  {fields['outcome']} in {seconds} s{reply}")
+    return printable(f"step {path}  {what(verb, label)}  {fields['outcome']} in {seconds} s{reply}")
 
 
-__all__: Sequence[str] = ("plain_step", "report_lines", "result_line", "step_lines")
+__all__: Sequence[str] = ("plain_step", "report_lines", "result_line", "step_lines", "what")

@@ -92,7 +92,7 @@ class Axis:
         self.motion: Motion | None = None
         self.stand_counts: int | None = None  # where it should stand; None: not expected to be anywhere
         self.commanded = False  # told to move since the run began
-        self.seen_moving = False  # its encoder was seen to move since the run began
+        self.alive = False  # its encoder was seen to change since the run began, be it by its noise: it is not frozen
         self.onset_by_ns: int | None = None
         self.window: tuple[int, int] | None = None  # counts within which it is taken to have arrived
         self.inside_since_ns: int | None = None
@@ -108,8 +108,8 @@ class Axis:
             counts = self.counts + delta
         else:
             counts = self.first_counts = wire_counts
-        if not self.seen_moving and abs(counts - self.first_counts) > self.noticeable_counts:
-            self.seen_moving = True
+        if counts != self.first_counts:
+            self.alive = True
         self.counts = counts
         self.samples += 1
         self.polls += 1

@@ -6,11 +6,11 @@ from typing import Any
 
 from choreo.drive.conversation import Conversation
 from choreo.drive.verbs import Drive, Status
-from choreo.errors import MachineFault
+from choreo.errors import ChoreoError, MachineFault
 from choreo.plan.model import Plan, StepPlan
 from choreo.run.axes import Axis
 from choreo.run.lanes import Request
-from choreo.run.log import MS, seconds
+from choreo.run.log import MS, NoReply, named, seconds
 from choreo.run.session import Session
 from choreo.run.watchers import PairWatch, Watch
 
@@ -51,8 +51,11 @@ class Poller:
         self.pending = False
         self._watch.take(self._axis, value, asked_ns, arrived_ns)
 
-    def _failed(self, error: Exception) -> None:
+    def _failed(self, error: ChoreoError) -> None:
+        """Silence is the lane's business; a drive that refuses to say where it is ends the run."""
         self.pending = False
+        if not isinstance(error, NoReply):
+            self._session.report(named(error, self._axis.name))
 
 
 @dataclass(slots=True)

@@ -10,6 +10,7 @@ from collections.abc import Callable
 from typing import Any
 
 from choreo.drive.conversation import Ask
+from choreo.errors import ChoreoError
 from choreo.frame import Frame
 
 #: How far the newest request may run ahead of the oldest unanswered one.
@@ -29,7 +30,7 @@ class Request:
         ask: Ask,
         timeout_ns: int,
         done: Callable[[Any, int, int, int], None],
-        failed: Callable[[Exception], None],
+        failed: Callable[[ChoreoError], None],
         owner: object = None,
     ) -> None:
         self.lane = lane

@@ -51,6 +51,14 @@ class Log:
             self.fault = fault
 
 
+def named(error: ChoreoError, axis: str) -> ChoreoError:
+    """A conversation knows its node and not the axis: put the axis' name to what it raised."""
+    if error.axis is None:
+        error.axis = axis
+        error.headline = f"{axis}: {error.headline}"
+    return error
+
+
 def seconds(ns: int) -> str:
     """`12.5 ms` or `3.200 s`, for findings."""
     return f"{ns / 1e6:g} ms" if ns < 1_000_000_000 else f"{ns / 1e9:.3f} s"

@@ -18,7 +18,7 @@ from choreo.frame import Frame
 from choreo.journal.writer import JournalWriter
 from choreo.link.port import AdapterLost, Answer, BusTrouble, Confirmed, Event, Interrupt, Link
 from choreo.run.guard import Guard
-from choreo.run.log import Log, seconds
+from choreo.run.log import Log, named, seconds
 from choreo.run.traffic import Traffic
 
 
@@ -32,7 +32,7 @@ class _Talk:
         self.axis = axis
         self.done = False
         self.result: Any = None
-        self.error: Exception | None = None
+        self.error: ChoreoError | None = None
 
 
 class Session:
@@ -191,7 +191,7 @@ class Session:
 
     # ---- conversations -----------------------------------------------------------------------------------------
 
-    def _advance(self, talk: _Talk, value: Any, error: Exception | None = None) -> None:
+    def _advance(self, talk: _Talk, value: Any, error: ChoreoError | None = None) -> None:
         """Give the conversation what it waited for, and do what it wants next."""
         while True:
             try:
@@ -200,10 +200,7 @@ class Session:
                 talk.done, talk.result = True, end.value
                 return
             except ChoreoError as failure:
-                if failure.axis is None:  # a conversation knows its node and not the axis
-                    failure.axis = self._names[talk.axis]
-                    failure.headline = f"{failure.axis}: {failure.headline}"
-                talk.done, talk.error = True, failure
+                talk.done, talk.error = True, named(failure, self._names[talk.axis])
                 return
             error = None
             if isinstance(want, Ask):
@@ -222,7 +219,7 @@ class Session:
         def done(value: Any, asked_ns: int, arrived_ns: int, tries: int) -> None:
             self._advance(talk, Reply(value, asked_ns, arrived_ns, tries))
 
-        def failed(error: Exception) -> None:
+        def failed(error: ChoreoError) -> None:
             self._advance(talk, None, error)
 
         self.traffic.ask(ask, done, failed, talk)

@@ -200,14 +200,14 @@ def _cut_power(run: Run, rest: Rest) -> None:
 
 
 def _judge(run: Run, rests: list[Rest], late_frames: bool) -> None:
-    """An encoder that was told to move and never seen to move proves nothing (P10)."""
+    """An encoder that never changed on an axis that was told to move proves nothing (P10)."""
     for rest in rests:
         axis = rest.axis
         if not rest.proven:
             lane = run.session.traffic.lane(axis.plan.index)
             rest.why = "it does not answer" if lane.silent or lane.losses else "it was not seen to stand"
-        elif axis.commanded and not axis.seen_moving:
-            rest.proven, rest.why = False, "its encoder was never seen to move, so that it stands proves nothing"
+        elif axis.commanded and not axis.alive:
+            rest.proven, rest.why = False, "its encoder was never seen to change, so that it stands proves nothing"
         elif late_frames and FrameClass.STARTS in run.session.traffic.handed_over:
             rest.proven, rest.why = False, "a frame that was handed over before the stop may still leave the adapter"
         else:

@@ -89,7 +89,7 @@ class Traffic:
         self,
         ask: Ask,
         done: Callable[[Any, int, int, int], None],
-        failed: Callable[[Exception], None],
+        failed: Callable[[ChoreoError], None],
         owner: object = None,
     ) -> None:
         """Queue a request on the lane of its replies; it goes out when lane and window allow."""

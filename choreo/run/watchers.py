@@ -10,10 +10,13 @@ from choreo.errors import MachineFault
 from choreo.frame import Frame
 from choreo.plan.model import PairPlan
 from choreo.run.axes import Axis
-from choreo.run.log import seconds
+from choreo.run.log import MS, seconds
 from choreo.run.session import Session
 from choreo.wire.dialect import Decoded, Dialect
 from choreo.wire.words import FrameClass
+
+#: Requests that lie nearer together than this belong to one round of polls of a pair.
+ROUND_NS = 5 * MS
 
 
 class PairWatch:
@@ -27,10 +30,14 @@ class PairWatch:
         self.worst = 0.0
         self.known = False  # from where the two sides count: from the first reading of both on
 
-    def skew(self) -> float | None:
-        """First side less second side at one instant, in the axes' unit; None while there are too few readings."""
-        if not self.known or not self.first.readings or not self.second.readings:
-            return None
+    def read_together(self) -> bool:
+        """Whether the last readings of both sides belong to one round of polls, whichever was answered first."""
+        if not (self.known and self.first.readings and self.second.readings):
+            return False
+        return abs(self.first.readings[-1].asked_ns - self.second.readings[-1].asked_ns) < ROUND_NS
+
+    def skew(self) -> float:
+        """First side less second side at one instant, in the axes' unit."""
         instant = min(self.first.readings[-1].middle_ns, self.second.readings[-1].middle_ns)
         return self.first.position(counts_at(self.first, instant)) - self.second.position(
             counts_at(self.second, instant)
@@ -59,7 +66,7 @@ class Watch:
         self.session = session
         self.axes = axes
         self.pairs = pairs
-        self._pair_of = {pair.second.name: pair for pair in pairs}
+        self._pair_of = {side.name: pair for pair in pairs for side in (pair.first, pair.second)}
         self._nodes = {axis.plan.node: axis for axis in axes}
         self._dialects = tuple(dialects.values())
         self._strangers: set[tuple[int, int | None]] = set()
@@ -77,12 +84,12 @@ class Watch:
         session.sampled = True
         if session.stopping:
             return
+        pair = self._pair_of.get(axis.name)
+        if pair is not None and pair.read_together():  # first: a racked beam says more than a side that lags
+            self._skew(pair)
         self._track(axis, asked_ns, arrived_ns)
         if axis.onset_by_ns is not None:
             self._onset(axis, asked_ns, arrived_ns)
-        pair = self._pair_of.get(axis.name)
-        if pair is not None:
-            self._skew(pair)
 
     def _track(self, axis: Axis, asked_ns: int, arrived_ns: int) -> None:
         """The reading against the prediction (P8), or against the place where the axis should stand."""
@@ -123,7 +130,6 @@ class Watch:
         moved = axis.counts - motion.from_counts
         if abs(moved) > axis.noticeable_counts:
             axis.onset_by_ns = None
-            axis.seen_moving = True
             if moved * (motion.target_counts - motion.from_counts) > 0:
                 self.session.record("onset", axis=axis.name, after_ns=arrived_ns - motion.early_ns)
             else:
@@ -151,8 +157,6 @@ class Watch:
 
     def _skew(self, pair: PairWatch) -> None:
         skew = pair.skew()
-        if skew is None:
-            return
         if abs(skew) > pair.worst:
             pair.worst = abs(skew)
         if abs(skew) > pair.limit:

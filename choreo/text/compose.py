@@ -25,7 +25,7 @@ from ruamel.yaml.events import (
 from choreo.diagnostic.finding import Finding, Mark, Span
 from choreo.diagnostic.refusal import Refused
 from choreo.text.memory import collecting_later
-from choreo.text.source import FORBIDDEN, Source
+from choreo.text.source import FORBIDDEN, Source, within
 from choreo.text.syntax import unreadable
 from choreo.text.tree import Branch, Items, Text, Tree
 
@@ -48,6 +48,7 @@ class _Composer:
     def __init__(self, source: Source) -> None:
         self.source = source
         self.file = source.file
+        self.count = len(source.lines)
         self.next = CParser(source.text).get_event
 
     def document(self) -> Branch:
@@ -131,14 +132,17 @@ class _Composer:
         made.line = line + 1
         made.column = column + 1
         made.plain = not event.style
-        if event.style == '"' and FORBIDDEN.search(made):
-            self.refuse(
-                "forbidden-character", "an escape makes a character that cannot be seen", made.span, "Delete it."
-            )
         if end.line == line:
             made.length = end.column - column or 1
         else:
             made.length = max(1, len(self.source.lines[line].rstrip()) - column)
+        if line >= self.count:
+            span = within(made.span, self.source.lines)
+            made.line, made.column = span.line, span.column
+        if event.style == '"' and FORBIDDEN.search(made):
+            self.refuse(
+                "forbidden-character", "an escape makes a character that cannot be seen", made.span, "Delete it."
+            )
         return made
 
     def place(self, made: Branch | Items, start: Any, end: Any) -> None:
@@ -191,4 +195,5 @@ class _Composer:
         raise Refused([finding], {self.file: self.source.lines})
 
     def refuse(self, rule: str, headline: str, span: Span, help: str) -> NoReturn:
-        raise Refused([Finding(rule, headline, Mark(span), help=help)], {self.file: self.source.lines})
+        finding = Finding(rule, headline, Mark(within(span, self.source.lines)), help=help)
+        raise Refused([finding], {self.file: self.source.lines})

@@ -6,7 +6,7 @@ from __future__ import annotations
 
 import re
 import stat
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from hashlib import sha256
 from pathlib import Path
@@ -39,6 +39,13 @@ class Source:
     text: str
     lines: tuple[str, ...]
     sha256: str
+
+
+def within(span: Span, lines: Sequence[str]) -> Span:
+    """A place behind the last line, where a parser may see the end of a file, is the end of the last line."""
+    if span.line <= len(lines):
+        return span
+    return Span(span.file, len(lines), len(lines[-1]) + 1)
 
 
 class Sources(Mapping[str, tuple[str, ...]]):

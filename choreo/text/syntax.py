@@ -6,7 +6,7 @@ from ruamel.yaml.error import MarkedYAMLError, YAMLError
 
 from choreo.diagnostic.finding import Finding, Mark, Span
 from choreo.diagnostic.refusal import Refused
-from choreo.text.source import Source
+from choreo.text.source import Source, within
 
 # By a piece of the parser's own text: what is wrong, what to do.
 _IN_WORDS = (
@@ -40,7 +40,7 @@ def unreadable(problem: YAMLError, source: Source) -> Refused:
             [Finding("yaml-syntax", f"this is not YAML: {problem}", Mark(place))], {source.file: source.lines}
         )
     mark = problem.problem_mark
-    place = Span(source.file, mark.line + 1, mark.column + 1)
+    place = within(Span(source.file, mark.line + 1, mark.column + 1), source.lines)
     headline, help = _words(" ".join((problem.problem or "").split()), _character(source, place))
     others: tuple[Mark, ...] = ()
     begun = problem.context_mark
@@ -50,8 +50,7 @@ def unreadable(problem: YAMLError, source: Source) -> Refused:
 
 
 def _character(source: Source, place: Span) -> str:
-    line = source.lines[place.line - 1] if place.line <= len(source.lines) else ""
-    return line[place.column - 1 : place.column]
+    return source.lines[place.line - 1][place.column - 1 : place.column]
 
 
 def _words(text: str, character: str) -> tuple[str, str]:

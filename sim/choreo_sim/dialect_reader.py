@@ -40,7 +40,7 @@ class Slot(NamedTuple):
 class Form:
     """The bytes of one payload: constants, and fields that are packed and unpacked in the order of the file."""
 
-    __slots__ = ("_order", "_prefix", "_tail", "constants", "length", "masks", "slots")
+    __slots__ = ("_order", "_tail", "constants", "length", "masks", "prefix", "slots")
 
     def __init__(self, items: Node, order: "ByteOrder") -> None:
         self.slots: list[Slot] = []
@@ -53,7 +53,7 @@ class Form:
         if offset > 8:
             raise items.error(f"the payload has {offset} bytes; a CAN frame holds 8")
         self.length = offset
-        self._prefix = bytes(value for _, value in self.constants)
+        self.prefix = bytes(value for _, value in self.constants)
         self._tail = self._as_struct()
 
     def _place(self, item: Node, offset: int) -> int:
@@ -87,7 +87,7 @@ class Form:
     def pack(self, *values: int) -> bytes:
         """The payload that holds `values`, in the order of the fields."""
         if self._tail is not None:
-            return self._prefix + self._tail.pack(*values)
+            return self.prefix + self._tail.pack(*values)
         data = bytearray(self.length)
         for offset, constant in self.constants:
             data[offset] = constant

@@ -6,8 +6,8 @@ Fault files: what shall go wrong on a simulated machine, and when.
       - {kind: silent_node, node: 12, at: 12.5 s}
       - {kind: stalled_axis, node: beam_right, at_speed: 240 mm/s}
 
-`fault_kinds.py` has the faults of drives; here are those of the bus and of the adapter. Nothing is drawn: a fault counts
-or waits for its time, so the same file gives the same run.
+`fault_kinds.py` has the faults of drives; here are those of the bus and of the adapter. Nothing is drawn: a fault
+counts or waits for its time, so the same file gives the same run.
 """
 
 from collections.abc import Callable
@@ -77,31 +77,28 @@ def _frame_fault(entry: Entry) -> None:
     drive = entry.drive()
     message = drive.dialect.messages[entry.node.need("message").one_of(drive.dialect.messages)]
     address = drive.dialect.broadcast if message.broadcast == "only" else drive.node
-    turn = entry.turn()
+    identifier, turn = message.request_base + address, entry.turn()
     match = Match(
-        identifier=message.request_base + address,
+        identifier=identifier,
         extended=drive.dialect.extended,
         data=lambda data: message.request.unpack(data) is not None,
         from_ns=turn.at_ns,
         nth=turn.nth,
         times=turn.times,
     )
-    if entry.kind == "duplicate_frame":
-        entry.shop.bus.faults.duplicate(match)
-    else:
-        entry.shop.bus.faults.corrupt(match)
+    rules = entry.shop.bus.faults
+    (rules.duplicate if entry.kind == "duplicate_frame" else rules.corrupt)(match)
+    begins = Frame(identifier, message.request.prefix, drive.dialect.extended).text()
 
     def record(what: str, t_ns: int, sender: str) -> None:
-        if matched and match.fits(matched[-1], sender, t_ns):
+        if begins in what:
             entry.fire(drive.name, f"{message.name}: {what}")
 
-    matched: list[Frame] = []
-    entry.shop.bus.taps.append(lambda frame, t_ns, sender: matched.__setitem__(slice(None), [frame]))
     entry.shop.bus.error_taps.append(record)
 
 
 def _adapter_lost(entry: Entry, faults: FaultSet) -> None:
-    """`adapter_lost`: the host's adapter is gone at a time; with `its_frames_leave` it keeps its power and its frames."""
+    """`adapter_lost`: the host's adapter is gone at a time; with `its_frames_leave` what it holds goes out even so."""
     entry.check(("at", "its_frames_leave"))
     at_ns = entry.time("at")
     leave = entry.flag("its_frames_leave")

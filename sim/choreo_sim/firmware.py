@@ -45,7 +45,7 @@ class Firmware:
         self._half_range = self._half_of("read_position")
         self.reads: Mapping[str, Handler] = {
             "echo": lambda values: values,
-            "read_position": self._position,
+            "read_position": lambda _: {"position": self.position()},
             "status": self._status,
             "read_inputs": self._inputs,
             "read_setting": self._setting,
@@ -76,12 +76,15 @@ class Firmware:
 
     def _wrapped(self, counts: int) -> int:
         half = self._half_range
-        return counts if -half <= counts < half else (counts + half) % (2 * half) - half
+        return (counts + half) % (2 * half) - half
 
     # Readings.
 
-    def _position(self, _: Values) -> Answer:
-        return {"position": self._wrapped(self._servo.reading(self._kernel.now_ns))}
+    def position(self) -> int:
+        """What the drive tells as its position now."""
+        counts = self._servo.reading(self._kernel.now_ns)
+        half = self._half_range
+        return counts if -half <= counts < half else self._wrapped(counts)
 
     def _status(self, _: Values) -> Answer:
         servo, now = self._servo, self._kernel.now_ns

@@ -95,8 +95,10 @@ class Servo:
 
     def reading(self, t_ns: int) -> int:
         """The position as the encoder tells it at `t_ns`: quantised, with noise, in the counts of the bus."""
-        noise = floor(self._random.random() * (2 * self._noise + 1)) - self._noise if self._noise else 0
-        return floor(self.mechanics.at(t_ns) + 0.5) + noise + self.shift
+        counts = floor(self.mechanics.at(t_ns) + 0.5) + self.shift
+        if self._noise:
+            return counts + int(self._random.random() * (2 * self._noise + 1)) - self._noise
+        return counts
 
     def moving(self, t_ns: int) -> bool:
         """Whether a motion is to begin, is under way, or the axis has not come to rest."""
@@ -107,8 +109,9 @@ class Servo:
         return bool(self._ramp) and t_ns < self._end_ns
 
     def in_position(self, t_ns: int) -> bool:
-        """Whether the axis stands where it was sent."""
-        return not self.moving(t_ns) and abs(self.mechanics.at(t_ns) - self._demand.end) <= IN_POSITION
+        """Whether the axis stands, under power, where it was sent."""
+        distance = abs(self.mechanics.at(t_ns) - self._demand.end)
+        return self.enabled and not self.moving(t_ns) and distance <= IN_POSITION
 
     def meaning(self, name: str) -> float:
         """A setting in counts, counts/s and so on; infinite where its raw value means that there is no limit."""

@@ -39,6 +39,7 @@ class ShortFrameDrive:
         self._routes: dict[int, list[Message]] = {}  # by identifier
         for message in dialect.messages.values():
             self._route(message)
+        self._poll = self._poll_of(dialect.messages.get("read_position"))
         self._answers = {message.request_base + self.node for message in dialect.messages.values() if message.reply}
         self.controller = bus.attach(truth.name, self.on_frame, accepts=self._accepts)
 
@@ -49,6 +50,18 @@ class ShortFrameDrive:
         self._event("boot", {})
 
     # What comes in.
+
+    def _poll_of(self, message: Message | None) -> tuple[int, bytes, int, Form] | None:
+        """
+        The request for the position and the form of its reply, where both are as plain as usual: positions are asked
+        for so often that they have a way of their own.
+        """
+        if message is None or message.request.slots or message.reply is None or message.reply_base is None:
+            return None
+        if [slot.name for slot in message.reply.slots] != ["position"]:
+            return None
+        request = message.request.pack()
+        return message.request_base + self.node, request, message.reply_base + self.node, message.reply
 
     def _route(self, message: Message) -> None:
         addresses = [] if message.broadcast == "only" else [message.request_base + self.node]
@@ -64,6 +77,10 @@ class ShortFrameDrive:
 
     def on_frame(self, frame: Frame, t_ns: int) -> None:
         """A frame that the acceptance filter let pass, at its end."""
+        poll = self._poll
+        if poll is not None and frame[0] == poll[0] and frame[1] == poll[1] and not (frame[3] or self.behaviours):
+            self._kernel.at(self._when(), self._tell_position, poll)
+            return
         if frame.remote:
             return
         values = DONE
@@ -115,6 +132,9 @@ class ShortFrameDrive:
         begin = max(self._kernel.now_ns, self._busy_ns)
         self._busy_ns = begin + self._quickest_ns + int(self._random.random() * self._spread_ns)
         return self._busy_ns
+
+    def _tell_position(self, poll: tuple[int, bytes, int, Form]) -> None:
+        self.controller.send(Frame(poll[2], poll[3].pack(self.firmware.position()), self.dialect.extended))
 
     def _answer(self, what: tuple[Message, Values, Answer | None]) -> None:
         """Put an answer together, readings made now, and send it."""

@@ -97,7 +97,7 @@ def test_zeros_at_the_end_are_what_a_power_cut_leaves(broken):
         (b"choreo: 1\n", "not JSON"),
         (b"[1]\n", "neither a record nor a sample"),
         (b'{"k":"end","t":0}\n', "first line is not the 'run' record"),
-        (b'{"k":"run","t":0,"journal":1}\n', "incomplete"),
+        (b'{"k":"run","t":0,"journal":1}\n', "the 'run' record has no 'choreo'"),
         (b'{"k":"run","t":0,"journal":2}\n', "up to version 1"),
         (b'{"k":"run","t":0,"journal":0}\n', "which never was"),
         (b'{"k":"run","t":0,"journal":"x"}\n', "should be a number"),
@@ -123,6 +123,7 @@ def test_what_is_no_journal_is_refused_in_one_sentence(broken, data, says):
         ('["p",1,0]', ":2: lines 2 to 2 hold a sample"),
         (f'["p",{2**63},0,0,0]', ":2: lines 2 to 2 hold a sample"),
         ('{"t":3}', ":2: the record has no kind"),
+        ('{"k":"end","t":3,"outcome":"done","exit":0}', ":2: the 'end' record has no 'taken_ns'"),
         ("null", ":2: the line is neither"),
         ("}", ":2: the line is not JSON"),
     ],
@@ -130,6 +131,11 @@ def test_what_is_no_journal_is_refused_in_one_sentence(broken, data, says):
 def test_a_spoilt_line_is_named_by_its_number(broken, line, says):
     with pytest.raises(RecipeError, match=says):
         read_journal(broken((head() + line + "\n").encode()))
+
+
+def test_a_run_record_whose_parts_are_incomplete_is_refused(broken):
+    with pytest.raises(RecipeError, match="incomplete"):
+        read_journal(broken(head(axes=[{"name": "near"}]).encode()))
 
 
 def test_a_missing_file_is_said_plainly(tmp_path):

@@ -16,7 +16,7 @@ from choreo.frame import Frame
 from choreo.link import live
 from choreo.link.live import LiveLink
 from choreo.link.port import AdapterLost, Answer, BusTrouble, Confirmed, Interrupt
-from choreo.link.supervise import drive
+from choreo.link.simulated import run_by_hand
 from link.fake_bus import BabblingBus, DeadLineBus, DescriptorBus, FakeBus, echo_of, message
 from link.waiting import LONG_S, bits, in_thread, receive, receive_many
 
@@ -63,7 +63,7 @@ def test_frames_come_in_order_with_their_time_of_arrival(bus: FakeBus, open_link
 def test_nothing_by_the_deadline_is_none_and_not_before_it(bus: FakeBus, open_link: Open) -> None:
     link = open_link(bus)
     deadline = link.now_ns() + 3 * MS
-    assert drive(link.receive_until(deadline)) is None
+    assert run_by_hand(link.receive_until(deadline)) is None
     assert link.now_ns() >= deadline
 
 
@@ -71,7 +71,7 @@ def test_what_has_arrived_is_returned_after_the_deadline_too(open_link: Open) ->
     bus = DescriptorBus()
     link = open_link(bus)
     bus.feed(message(0x12C), message(0x12D))
-    late = [drive(link.receive_until(0)) for _ in range(3)]
+    late = [run_by_hand(link.receive_until(0)) for _ in range(3)]
     assert [frame and frame[0] for frame in late] == [0x12C, 0x12D, None]
 
 
@@ -135,6 +135,23 @@ def test_error_frames_are_trouble_in_words(bus: FakeBus, open_link: Open) -> Non
     assert second.what == "error frame"
 
 
+def test_a_storm_of_error_frames_is_reported_now_and_then(
+    bus: FakeBus, open_link: Open, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    link = open_link(bus)
+    bus.feed(*[message(0x080, is_error_frame=True) for _ in range(100)], message(0x040, is_error_frame=True))
+    first, other = receive_many(link, 2)
+    assert isinstance(first, BusTrouble)
+    assert first.what == "error frame: bus error"
+    assert isinstance(other, BusTrouble)
+    assert other.what == "error frame: bus-off"
+    monkeypatch.setattr(live, "ERROR_REPORTS_NS", 0)
+    bus.feed(message(0x080, is_error_frame=True))
+    later = receive(link)
+    assert isinstance(later, BusTrouble)
+    assert later.what == "error frame: bus error (and 99 more since the last report)"
+
+
 def test_fd_frames_are_counted_and_left(bus: FakeBus, open_link: Open) -> None:
     link = open_link(bus)
     bus.feed(message(0x12C, bytes(12), is_fd=True), message(0x12D))
@@ -175,6 +192,18 @@ def test_frames_leave_in_order_and_are_confirmed_on_request(bus: FakeBus, open_l
         (0x14D, b"", False, True),
     ]
     assert link.unsent() == 0
+
+
+@pytest.mark.parametrize("impossible", [Frame(0x14B, bytes(9)), Frame(0x800), Frame(0x20000000, extended=True)])
+def test_a_frame_that_can_cannot_carry_is_not_sent(bus: FakeBus, open_link: Open, impossible: Frame) -> None:
+    link = open_link(bus)
+    link.submit(impossible, confirm=True)
+    link.submit(Frame(0x14B), confirm=True)
+    trouble, sign = receive_many(link, 2)
+    assert isinstance(trouble, BusTrouble)
+    assert trouble.what.startswith(f"cannot send {impossible.text()}")
+    assert isinstance(sign, Confirmed)
+    assert [sent.arbitration_id for sent in bus.sent] == [0x14B]
 
 
 def test_a_hanging_send_never_blocks_submit_and_leaves_the_rest_to_withdraw(bus: FakeBus, open_link: Open) -> None:
@@ -288,7 +317,7 @@ def test_an_echo_that_never_comes_is_the_loss_of_the_adapter(bus: FakeBus, open_
 def test_a_line_that_is_readable_and_gives_nothing_is_dead(open_link: Open, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(live, "EMPTY_NS", 10 * MS)
     link = open_link(DeadLineBus())
-    assert drive(link.receive_until(0)) is None  # a deadline that has passed is kept all the same
+    assert run_by_hand(link.receive_until(0)) is None  # a deadline that has passed is kept all the same
     got = receive(link)
     assert isinstance(got, AdapterLost)
     assert "the other end is dead" in got.reason

@@ -45,7 +45,7 @@ def test_a_bit_rate_that_the_adapter_lacks_is_refused() -> None:
 
 
 def test_an_adapter_that_is_not_there_is_a_lost_link() -> None:
-    with pytest.raises(LinkLost, match="'slcan:/dev/no_such_port' cannot be opened: .*No such file") as loss:
+    with pytest.raises(LinkLost, match=r"'slcan:/dev/no_such_port' cannot be opened: .*No such file") as loss:
         open_live("slcan:/dev/no_such_port", 500_000)
     assert loss.value.exit == Exit.LINK
     assert loss.value.help
@@ -70,7 +70,10 @@ def test_a_virtual_bus_confirms_by_its_echo() -> None:
 
 
 def test_python_can_is_not_imported_before_a_bus_is_opened() -> None:
-    code = "import sys, choreo.link.live, choreo.link.trace, choreo.link.supervise; print('can' in sys.modules, 'anyio' in sys.modules)"
+    code = (
+        "import sys, choreo.link.live, choreo.link.trace, choreo.link.supervise;"
+        "print('can' in sys.modules, 'anyio' in sys.modules)"
+    )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert done.stdout.split() == ["False", "False"]
 

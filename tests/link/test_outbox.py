@@ -1,12 +1,13 @@
 """The outbox of the live link by itself, against a plain list."""
 
+from hypothesis import settings
 from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, invariant, precondition, rule
 
 from choreo.frame import Frame
 from choreo.link.outbox import IN_ADAPTER, Handed, Outbox
 
-FRAMES = st.builds(Frame, st.integers(0x120, 0x123), st.binary(max_size=1))
+FRAMES = st.tuples(st.integers(0x120, 0x123), st.binary(max_size=1)).map(lambda parts: Frame(*parts))
 
 
 class AsAList(RuleBasedStateMachine):
@@ -59,6 +60,7 @@ class AsAList(RuleBasedStateMachine):
         assert self.outbox.oldest_in_adapter() is (self.in_adapter[0] if self.in_adapter else None)
 
 
+AsAList.TestCase.settings = settings(settings.get_profile("suite"), max_examples=60, stateful_step_count=30)
 TestOutbox = AsAList.TestCase
 
 

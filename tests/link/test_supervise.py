@@ -13,7 +13,7 @@ from choreo.errors import InternalError, MachineFault
 from choreo.frame import Frame
 from choreo.link.live import LiveLink, open_live
 from choreo.link.port import Answer, Event, Interrupt
-from choreo.link.supervise import drive, run_live
+from choreo.link.supervise import run_live
 from link.waiting import LONG_NS, suspend
 
 
@@ -26,23 +26,6 @@ def link() -> Iterator[LiveLink]:
 
 async def next_of(link: LiveLink) -> Frame | Event | None:
     return await link.receive_until(link.now_ns() + LONG_NS)
-
-
-def test_driving_returns_the_result_and_passes_exceptions_on() -> None:
-    async def sum_of(left: int, right: int) -> int:
-        return left + right
-
-    async def fail() -> None:
-        raise MachineFault("it does not move")
-
-    assert drive(sum_of(2, 3)) == 5
-    with pytest.raises(MachineFault, match="it does not move"):
-        drive(fail())
-
-
-def test_a_session_that_suspends_is_a_bug_of_choreos() -> None:
-    with pytest.raises(InternalError, match="something other than its link"):
-        drive(suspend())
 
 
 def test_the_session_runs_in_a_thread_of_its_own_and_its_result_comes_back(link: LiveLink) -> None:
@@ -58,6 +41,11 @@ def test_what_the_session_raises_comes_out_as_it_is(link: LiveLink) -> None:
 
     with pytest.raises(MachineFault, match="it does not move"):
         run_live(session, link)
+
+
+def test_a_session_that_suspends_is_a_bug_of_choreos(link: LiveLink) -> None:
+    with pytest.raises(InternalError, match="something other than the link"):
+        run_live(suspend, link)
 
 
 @pytest.mark.parametrize("name", ["SIGINT", "SIGTERM", "SIGHUP"])

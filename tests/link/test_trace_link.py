@@ -17,7 +17,7 @@ from hypothesis import strategies as st
 from choreo.errors import RecipeError
 from choreo.frame import Frame
 from choreo.link.port import AdapterLost, BusTrouble, Confirmed, Event, Interrupt, Link
-from choreo.link.supervise import drive
+from choreo.link.simulated import run_by_hand
 from choreo.link.trace import TraceLine, TraceLink, read_trace
 
 
@@ -73,10 +73,10 @@ class Bench:
     def comes(self, t_ns: int, item: Frame | Event) -> None:
         self.inner.t_ns = t_ns
         self.inner.coming.append(item)
-        assert drive(self.link.receive_until(t_ns)) is item
+        assert run_by_hand(self.link.receive_until(t_ns)) is item
 
     def passes(self, t_ns: int) -> None:
-        assert drive(self.link.receive_until(t_ns)) is None
+        assert run_by_hand(self.link.receive_until(t_ns)) is None
 
     def lines(self) -> list[str]:
         return self.out.getvalue().splitlines()

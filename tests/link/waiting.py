@@ -6,7 +6,7 @@ from collections.abc import Callable
 
 from choreo.frame import Frame
 from choreo.link.port import Event, Link
-from choreo.link.supervise import drive
+from choreo.link.simulated import run_by_hand
 
 #: Longer than any working link needs, even on a busy computer.
 LONG_NS = 30_000_000_000
@@ -15,7 +15,7 @@ LONG_S = 30.0
 
 def receive(link: Link, within_ns: int = LONG_NS) -> Frame | Event | None:
     """The next frame or event; None after `within_ns`."""
-    return drive(link.receive_until(link.now_ns() + within_ns))
+    return run_by_hand(link.receive_until(link.now_ns() + within_ns))
 
 
 def receive_many(link: Link, count: int) -> list[Frame | Event | None]:

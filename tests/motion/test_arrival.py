@@ -56,6 +56,17 @@ def test_a_group_ends_together_with_its_slowest_and_within_every_limit(group):
     assert all(0 < v <= m.speed for m, v in zip(group, speeds, strict=True))
 
 
+@given(moves, st.integers(1, 8))
+def test_moves_that_differ_by_rounding_only_stay_within_their_limit(move, steps):
+    longer = move._replace(distance=move.distance * (1 + steps * 2.0**-52))
+    assert all(v <= move.speed for v in synchronise([move, longer]))
+
+
+def test_the_slowest_keeps_a_limit_that_it_never_reaches():
+    """2 mm at A 200, J 2000 peak at 12.6 mm/s: facts.md E5, row 3."""
+    assert synchronise([MoveLimits(2, 50, 200, 2000), MoveLimits(0.1, 50, 200, 2000)])[0] == 50.0
+
+
 def test_a_move_of_no_distance_keeps_its_limit_and_holds_nobody_up():
     assert synchronise([MoveLimits(0, 50, 100, 1000), MoveLimits(0, 70, 100)]) == [50.0, 70.0]
     assert synchronise([*E7, MoveLimits(0, 50, 100, 1000)])[3] == 50.0
@@ -73,6 +84,13 @@ def test_the_cruise_speed_makes_the_move_last_as_long_as_asked(move, stretch):
 def test_the_shortest_duration_is_that_of_a_move_without_a_speed_limit(move):
     unlimited = move.profile(1e12).duration
     assert shortest_duration(abs(move.distance), move.acceleration, move.jerk) == pytest.approx(unlimited, rel=1e-12)
+
+
+@pytest.mark.parametrize("cruise", [50, 45, 41, 39, 30, 5])
+def test_cruise_speeds_around_the_one_from_which_ramps_have_a_plateau(cruise):
+    """A 200, J 1000: a plateau from A^2/J = 40 mm/s on; durations of a 40 mm move by facts.md E4."""
+    ramp = cruise / 200 + 200 / 1000 if cruise >= 40 else 2 * (cruise / 1000) ** 0.5
+    assert arrive_at(40, 40 / cruise + ramp, 200, 1000) == pytest.approx(cruise, rel=1e-12)
 
 
 def test_the_boundary_between_ramps_with_and_without_plateau():

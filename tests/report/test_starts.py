@@ -6,6 +6,10 @@ from hypothesis import strategies as st
 
 from choreo.report.starts import profile_of, starts
 
+AXES = [
+    {"name": "left", "node": 11, "unit": "mm", "counts_per_unit": "4915.2", "pair": "beam"},
+    {"name": "right", "node": 12, "unit": "mm", "counts_per_unit": "-4915.2", "pair": "beam"},
+]
 SCALES = {"left": 24576 / 5, "right": -24576 / 5, "lift": 32768 / 5}
 INDEX = {"left": 0, "right": 1, "lift": 2}
 
@@ -95,6 +99,36 @@ def test_an_axis_that_never_moved_has_no_start_and_the_spread_needs_two(recorded
     assert start.axes[1].delay_ns is None
     assert start.axes[1].readings == 0
     assert start.spread_ns is None
+
+
+def test_the_declared_lag_of_the_position_loop_is_taken_off(recorded):
+    def fill(journal):
+        trigger(journal, 0)
+        move(journal, "left", 0)
+        watch(journal, "left", 0, 4 + 8)
+
+    (start,) = starts(recorded(fill, axes=[dict(axis, lag_ns=8_000_000) for axis in AXES]))
+    assert start.axes[0].delay_ns == pytest.approx(4e6, abs=20_000)
+
+
+def test_readings_after_a_stop_or_of_the_next_move_do_not_count(recorded):
+    """A search that ends early at its switch, then the way back."""
+
+    def fill(journal):
+        trigger(journal, 0)
+        move(journal, "left", 0)
+        for number in range(200):
+            at_ms = 10 * number
+            if at_ms == 1200:
+                trigger(journal, at_ms * 1_000_000)
+                move(journal, "left", at_ms * 1_000_000, way=-1, from_counts=round(32.5 * SCALES["left"]))
+            there = by_hand(min(at_ms - 4, 450) / 1000)  # stands at 32.5 mm from 0.45 s on
+            back = by_hand((at_ms - 1200 - 9) / 1000)
+            journal.sample(at_ms * 1_000_000, 0, round((there - back) * SCALES["left"]), 0)
+
+    first, second = starts(recorded(fill))
+    assert first.axes[0].delay_ns == pytest.approx(4e6, abs=20_000)
+    assert second.axes[0].delay_ns == pytest.approx(9e6, abs=20_000)
 
 
 def test_each_move_belongs_to_its_own_trigger(recorded):

@@ -8,7 +8,7 @@ import pytest
 from choreo.journal import read_journal
 from choreo.report import report_lines, summarise, summary_json
 from choreo.report.stops import stop_of
-from choreo.report.text import plain_step, result_line
+from choreo.report.text import plain_step, result_line, what
 
 GOLDEN = Path(__file__).parents[1] / "golden" / "journal_v1.jsonl"
 
@@ -45,13 +45,8 @@ def test_the_stop_says_of_every_axis_what_practice_p17_asks(golden):
     stop = golden.stop
     assert (stop.rule, stop.exit, stop.step, stop.axis) == ("node-silent", 3, "3", "far")
     near, far = stop.axes
-    assert (near.proven, near.position, near.energised, near.home_valid, near.load) == (
-        True,
-        "100",
-        True,
-        True,
-        "empty",
-    )
+    assert (near.proven, near.position, near.counts, near.load) == (True, 99.9995, 273_066, "empty")
+    assert (near.energised, near.home_valid) == (True, True)
     assert (far.proven, far.position, far.energised, far.load) == (False, None, None, "unknown")
     assert stop.unheard == ("tilt",)
 
@@ -80,7 +75,7 @@ def test_a_cut_off_run_says_so_and_counts_what_there_is(cut):
 def test_an_axis_that_the_journal_leaves_out_is_not_proven(cut):
     text = "\n".join(report_lines(cut('{"k":"unproven"'), 100))
     assert "far: NOT PROVEN at rest" in text
-    assert "near: at rest, at 100 mm, under power, home valid, load empty." in text
+    assert "near: at rest, at 99.9995 mm, under power, home valid, load empty." in text
 
 
 def test_every_report_says_what_motor_encoders_cannot_see_and_the_cautions(golden):
@@ -144,12 +139,48 @@ def test_a_very_narrow_terminal_gets_a_report_all_the_same(golden, width):
     [
         (0, "done", "done: 3.000 s taken, 6.160 s predicted"),
         (1, "left stands at 3 mm", "failed: left stands at 3 mm (after 3.000 s, exit code 1)"),
-        (130, "stopped by the operator", "stopped: stopped by the operator (after 3.000 s, exit code 130)"),
+        (130, "Ctrl-C", "stopped: Ctrl-C (after 3.000 s, exit code 130)"),
     ],
 )
 def test_the_result_is_one_line(recorded, code, outcome, says):
-    journal = recorded(lambda j: j.write("end", 3_000_000_000, outcome=outcome, exit=code, taken_ns=3_000_000_000))
-    assert result_line(summarise(journal)) == says
+    def fill(journal):
+        if code:
+            journal.write("stopping", 2_000_000_000, cause=outcome, rule="r", exit=code, step=None, axis=None)
+        how = "stopped" if code else "done"
+        journal.write("end", 3_000_000_000, outcome=how, exit=code, taken_ns=3_000_000_000)
+
+    assert result_line(summarise(recorded(fill))) == says
+
+
+def test_a_label_that_begins_with_its_verb_stands_for_both():
+    assert what("expect", "expect lift") == "expect lift"
+    assert what("move", "Lift up") == "move: Lift up"
+    assert what("dwell", "") == "dwell"
+
+
+def test_only_what_was_started_together_is_listed(recorded):
+    def fill(journal):
+        for step, axes in ((1, ["left", "right"]), (2, ["left"]), (2, ["left", "lift"])):
+            journal.write("step_begin", 0, step=step)
+            journal.write("trigger", step, axes=axes, frame="", started_ns=step)
+            for axis in axes:
+                journal.write(
+                    "move",
+                    step,
+                    axis=axis,
+                    anchor_counts=0,
+                    t0=step,
+                    from_counts=0,
+                    distance=0,
+                    speed=1,
+                    acceleration=1,
+                    jerk=None,
+                )
+            journal.write("step_end", step, step=step, outcome="done", taken_ns=1, polls=0, worst_reply_ns=None)
+        journal.write("end", 9, outcome="done", exit=0, taken_ns=9)
+
+    lines = list(report_lines(summarise(recorded(fill)), 100))
+    assert sum("left -" in line for line in lines) == 1  # neither the homing step's nor the single axis
 
 
 def test_a_step_that_ends_is_one_line_that_cannot_steer_the_terminal():

@@ -83,7 +83,7 @@ def test_settings(guard: Guard, number: int, value: int, allowed: bool):
     if allowed:
         assert guard.check(frame) is FrameClass.SETS
     else:
-        with pytest.raises(GuardRefusal, match="setting|raw"):
+        with pytest.raises(GuardRefusal, match=r"setting|raw"):
             guard.check(frame)
 
 

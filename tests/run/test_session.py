@@ -126,7 +126,7 @@ def test_a_data_error_reply_names_axis_and_meaning():
 
     session, journal = session_for(FakeLink(answers), 11)
     session.guard.found_at(11, 0)
-    with pytest.raises(RefusedByDrive, match="axis11.*value out of range") as caught:
+    with pytest.raises(RefusedByDrive, match=r"axis11.*value out of range") as caught:
         run_by_hand(session.run((0, make_drive(DIALECT, 11).preload(100, 10))))
     assert caught.value.axis == "axis11"
     (record,) = [json.loads(line) for line in journal.getvalue().splitlines()]

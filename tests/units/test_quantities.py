@@ -218,6 +218,7 @@ def test_radians_stay_exact_over_a_thousand_million_counts(turns):
         (0, "mm", "0 mm"),
         (-0.0, "mm", "0 mm"),
         (Fraction(1, 3 * 10**5), "mm", "0.00000333 mm"),
+        (Fraction(123, 10**11), "m", "0.00000000123 m"),
         (Fraction(10**16), "mm", "1e16 mm"),
         (Fraction(2, 3) / 10**12, "mm", "6.667e-13 mm"),
         (float("inf"), "mm", "inf mm"),

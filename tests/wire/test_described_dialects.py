@@ -159,6 +159,8 @@ def test_what_does_not_fit_is_refused_in_words():
         SHORT.encode("preload", 32, target=0, speed=1)
     with pytest.raises(ValueError, match=r"'jog'"):
         SHORT.encode("jog", 11)
+    with pytest.raises(ValueError, match=r"^error_reply: error 256 is outside 0 to 255$"):
+        SHORT.encode_error(11, refused=1, error=256)
 
 
 def test_what_the_short_frame_dialect_says_of_itself():

@@ -10,6 +10,7 @@ from choreo.diagnostic import Refused
 from choreo.text import compose, text_source
 from choreo.wire.described import shipped_file
 from choreo.wire.described.loader import compile_dialect
+from choreo.wire.words import Setting
 
 TEXT = shipped_file("short_frame").read_text("utf-8")
 
@@ -130,7 +131,12 @@ MISTAKES = {
     ),
     "error code too large": (
         [("  7: brake is applied", "  256: brake is applied")],
-        ("field-too-narrow", "256", "error code can be 256", "holds 0 to 255"),
+        (
+            "field-too-narrow",
+            "256",
+            "error code can be 256, and the field error of error_reply holds 0 to 255",
+            "Widen",
+        ),
     ),
     "verb missing": (
         [(message("read_position"), "")],
@@ -232,6 +238,84 @@ MISTAKES = {
         [("  on: reply\n  payload: " + ERROR_REPLY, "  on: event\n  payload: " + ERROR_REPLY)],
         ("reply-range", ERROR_REPLY, "other identifiers", "one identifier range"),
     ),
+    "identifiers without bits": (
+        [("  bits: 11\n", "")],
+        ("missing-key", "stop", "identifiers has no `bits`", "`bits: 11` or `bits: 29`"),
+    ),
+    "identifiers of 12 bits": ([("bits: 11", "bits: 12")], ("value", "12", "bits cannot be `12`", "11, 29")),
+    "a range without a base": (
+        [("event:   {base: 0x060}", "event:   {bse: 0x060}")],
+        ("unknown-key", "bse", "identifier range event", "`base`"),
+    ),
+    "two fields of one name": (
+        [(PRELOAD, PRELOAD.replace("speed:", "target:"))],
+        ("duplicate", "{target: unsigned 16}", "two fields `target`", "Rename"),
+    ),
+    "two bits of one name": (
+        [("[enabled, moving, homed,", "[enabled, enabled, homed,")],
+        ("duplicate", "enabled", "two bits `enabled`", "Rename"),
+    ),
+    "a part of two keys": (
+        [("{constant: 0x14}", "{constant: 0x14, ignored: 8}")],
+        ("part", "{constant: 0x14, ignored: 8}", "has 2 keys, and must have one", "{constant: 0x11}"),
+    ),
+    "a part that is no mapping": ([("{constant: 0x14}", "0x14")], ("kind", "0x14", "a part of the request", "key")),
+    "half a byte ignored": (
+        [("[{constant: 0xA5}]", "[{constant: 0xA5}, {ignored: 12}]")],
+        ("part", "12", "ignores 12 bits, which is no whole number of bytes", ""),
+    ),
+    "bits that are no list": (
+        [("{bits: [enabled, moving, homed, loaded, brake_applied, in_position, -, -]}", "{bits: enabled}")],
+        ("kind", "enabled", "the bits of the reply to status must be a list", ""),
+    ),
+    "a field with a bad name": (
+        [("{captured: unsigned 8}", "{Captured: unsigned 8}")],
+        ("name", "Captured", "`Captured` is not a name", "small letters"),
+    ),
+    "a request that an error reply cannot name": (
+        [("request: {on: request, payload: [{constant: 0x25}]}", "request: {on: request, payload: []}")],
+        ("selector-missing", "[]", "the request of arm_latch has no constant", "`refused`"),
+    ),
+    "a latch that nothing uses": (
+        [(message(name), "") for name in ("arm_latch", "read_latch", "home")],
+        ("message-missing", "home_switch", "none of the messages", "arm_latch, read_latch, home"),
+    ),
+    "a latch on a switch that cannot be read": (
+        [(message("read_inputs"), "")],
+        ("message-missing", "home_switch", "`read_inputs` is missing", "so that the switch can be read"),
+    ),
+    "a speed of moves that does not fit": (
+        [("{setting: speed}", "{unit: 100 counts/s, from: 1, to: 70000, rounding: down}")],
+        ("field-too-narrow", "70000", "the raw speed of a move can be 70000", "Widen"),
+    ),
+    "a speed of moves like another setting": (
+        [("{setting: speed}", "{setting: jerk}")],
+        ("value", "jerk", "cannot be `jerk`", "speed"),
+    ),
+    "a unit of nothing": (
+        [("unit: 16 counts,", "unit: 0 counts,")],
+        ("value", "0 counts", "must be above zero", "counts"),
+    ),
+    "a word twice": (
+        [("cleared_by: [clear_load]", "cleared_by: [clear_load, clear_load]")],
+        ("duplicate", "clear_load", "names `clear_load` twice", "once"),
+    ),
+    "a word where a list is wanted": (
+        [("cleared_by: [clear_load]", "cleared_by: clear_load")],
+        ("kind", "clear_load", "cleared_by must be a list", "[a, b]"),
+    ),
+    "a setting without a number": (
+        [("{number: 4, unit", "{nmber: 4, unit")],
+        ("unknown-key", "nmber", "setting quick_stop", "`number`"),
+    ),
+    "no acceleration": (
+        [(line_of("  acceleration:"), ""), ("  stop: {ramp: acceleration}", "  stop: {ramp: quick_stop}")],
+        ("missing-key", "speed", "settings has no `acceleration`", "every move"),
+    ),
+    "a number that is none": (
+        [("number: 3, unit", "number: three, unit")],
+        ("value", "three", "must be a whole number, not `three`", "0x"),
+    ),
     "a list where a mapping is wanted": (
         [(TEXT[TEXT.index("timing:") :], "timing: [1]\n")],
         ("kind", "[1]", "timing must be a mapping", ""),
@@ -268,6 +352,14 @@ def test_a_mistake_is_found_at_its_place(name):
 def test_one_mistake_is_one_finding(name):
     findings = findings_of(changed(*MISTAKES[name][0]))
     assert len(findings) == MANY.get(name, 1), findings
+
+
+def test_a_speed_of_moves_may_have_a_scale_of_its_own():
+    text = changed(("{setting: speed}", "{unit: 100 counts/s, from: 2, to: 60000, rounding: down}"))
+    source = text_source(text, "mine.yaml")
+    dialect = compile_dialect(compose(source), source)
+    assert (dialect.move_speed.step, dialect.move_speed.minimum, dialect.move_speed.maximum) == (100, 2, 60000)
+    assert dialect.settings[Setting.SPEED].step == 1024
 
 
 def test_all_mistakes_are_found_in_one_reading():

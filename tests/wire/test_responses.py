@@ -134,6 +134,28 @@ def test_the_most_urgent_message_waits_for_one_frame_only():
     assert first.worst_ns == max(m.transmission_ns for m in messages) + messages[0].transmission_ns
 
 
+def test_the_jitter_of_a_more_urgent_message_makes_two_of_its_frames_meet():
+    """
+    By hand: one frame is 9.5 ms late, and the next, due 0.5 ms later, on time. Both go before the less urgent frame:
+    3 ms. The simulation, released so, takes as long.
+    """
+    messages = [Message(1, MS, 10 * MS, jitter_ns=ms("9.5")), Message(2, MS, 100 * MS)]
+    assert response_times(messages, BIT_RATE)[1].worst_ns == 3 * MS
+    both = [Message(1, MS, 10 * MS), Message(1, MS, 10 * MS), Message(2, MS, 100 * MS)]
+    assert simulated(both, MS, [0, MS // 2, 0])[2] == 3 * MS
+
+
+def test_a_message_later_than_its_own_period():
+    """By hand, facts.md A12: C 1, T 2, J 5 ms alone. Busy for 5 ms, 5 frames, the first of them answered after 6 ms."""
+    (found,) = response_times([Message(1, MS, 2 * MS, jitter_ns=5 * MS)], BIT_RATE)
+    assert (found.instances, found.worst_ns, found.in_time) == (5, 6 * MS, False)
+
+
+def test_a_bus_without_a_free_moment_has_no_bound():
+    """facts.md A12: a busy period ends only if the utilisation is below 1."""
+    assert response_times([Message(1, MS, MS)], BIT_RATE)[0].worst_ns is None
+
+
 def test_an_error_costs_its_flag_and_the_frame_again():
     """facts.md A12: 31 bits and the longest affected frame; by hand for one message alone, 1 ms at 125 kbit/s."""
     alone = [Message(1, MS, 100 * MS)]

@@ -28,8 +28,8 @@ from choreo.run.watchers import PairWatch
 from choreo.wire.words import Setting
 
 SWITCH = "home_switch"
-#: How often the switches are looked at on the approach: 0.3 mm at 60 mm/s. The edge itself is captured by the drive.
-LOOK_NS = 5 * MS
+#: How often the switches are looked at on the approach: 0.6 mm at 60 mm/s. The edge itself is captured by the drive.
+LOOK_NS = 10 * MS
 #: An axis that was told to stop must stand within this time beyond its ramp.
 STOP_MARGIN_NS = 500 * MS
 #: Arrival between the phases: close enough to go on from, in the axis' unit.
@@ -194,6 +194,8 @@ class _Homing:
         target = side.counts + side.plan.counts(skew)
         parts = self._parts_to([side], [target], self._raws([side], self.action.crawl_raw), self.action.crawl)
         await travel(self.run, parts, _windows([side]), PHASE_SETTLE_NS)
+        while (await self.run.states([side]))[0].moving:  # a drive may refuse a setting until it has come to rest
+            await self.run.session.sleep(LOOK_NS)
         if raw is not None:
             await self.run.each([side], lambda drive: drive.write_setting(Setting.TORQUE_LIMIT, before))
 

@@ -190,8 +190,8 @@ def _settled(axis: Axis, settle_ns: int) -> bool:
     if since is None or not axis.readings:
         return False
     last = axis.readings[-1]
-    started = axis.motion is None or axis.onset_by_ns is None
-    return started and last.arrived_ns - since >= settle_ns
+    ended = axis.motion is None or (axis.onset_by_ns is None and last.asked_ns >= axis.motion.end_ns)
+    return ended and last.arrived_ns - since >= settle_ns
 
 
 def _note_arrival(run: Run, axis: Axis) -> None:

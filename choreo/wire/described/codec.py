@@ -8,7 +8,6 @@ is taken, and a frame that fits none is none of the dialect's.
 
 from bisect import bisect_right
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
 from enum import StrEnum
 from typing import Literal, NamedTuple
 
@@ -37,8 +36,7 @@ class Means(StrEnum):
 Broadcast = Literal["never", "allowed", "only"]
 
 
-@dataclass(frozen=True, slots=True)
-class Shape:
+class Shape(NamedTuple):
     """One form that a frame can have. The identifier is `base` plus the node number, or plus the broadcast number."""
 
     message: str
@@ -50,8 +48,7 @@ class Shape:
     means: Means | None = None  # of a reply
 
 
-@dataclass(frozen=True, slots=True)
-class Addressing:
+class Addressing(NamedTuple):
     """Identifiers of `bits` (11 or 29); nodes `first` to `last`, and the number that means all of them."""
 
     bits: int

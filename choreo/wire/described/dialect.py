@@ -2,7 +2,7 @@
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
-from typing import Literal
+from typing import Literal, NamedTuple
 
 from choreo.frame import Frame
 from choreo.wire.described.codec import Addressing, Codec, Role, Shape, number_reader
@@ -10,8 +10,7 @@ from choreo.wire.dialect import Decoded, LoadRules, RawScale, Timing
 from choreo.wire.words import FrameClass, Setting
 
 
-@dataclass(frozen=True, slots=True)
-class Frames:
+class Frames(NamedTuple):
     """Every form that a frame can have: requests and replies by message, events by kind."""
 
     addressing: Addressing

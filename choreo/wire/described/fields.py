@@ -6,9 +6,8 @@ constant, and how to put values in and take them out. A new kind of field is one
 """
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
 from itertools import chain
-from typing import Literal, Protocol
+from typing import Literal, NamedTuple, Protocol
 
 #: The most data bytes that a classical frame carries (facts.md A1 to A4; ISO 11898-1).
 MOST_BYTES = 8
@@ -43,8 +42,7 @@ class Part(Protocol):
         ...
 
 
-@dataclass(frozen=True, slots=True)
-class Constant:
+class Constant(NamedTuple):
     """One byte that is always the same: it tells messages apart."""
 
     value: int
@@ -73,8 +71,7 @@ class Constant:
         return ()
 
 
-@dataclass(frozen=True, slots=True)
-class Number:
+class Number(NamedTuple):
     """An integer of 8 to 64 bits, a multiple of 8; two's complement when `signed`."""
 
     name: str
@@ -116,8 +113,7 @@ class Number:
         return ((self.name, int.from_bytes(chunk, self.order, signed=self.signed)),)
 
 
-@dataclass(frozen=True, slots=True)
-class Bits:
+class Bits(NamedTuple):
     """One byte of eight bits, the least significant first; None is a bit without meaning: sent as 0, not looked at."""
 
     names: tuple[str | None, ...]
@@ -147,8 +143,7 @@ class Bits:
         return [(name, byte >> place & 1) for place, name in enumerate(self.names) if name is not None]
 
 
-@dataclass(frozen=True, slots=True)
-class Ignored:
+class Ignored(NamedTuple):
     """`size` bytes without meaning to choreo: sent as 0, not looked at."""
 
     size: int

@@ -1,8 +1,7 @@
 """From the tree of a dialect file to a compiled dialect, with every mistake of the file found in one reading."""
 
 from collections.abc import Mapping
-from dataclasses import dataclass
-from typing import Literal, TypeVar, cast
+from typing import Literal, NamedTuple, TypeVar, cast
 
 from choreo.diagnostic import Refused
 from choreo.text.source import Source
@@ -57,8 +56,7 @@ def compile_dialect(tree: Branch, source: Source) -> DescribedDialect:
     return _build(sections)
 
 
-@dataclass(frozen=True, slots=True)
-class _Sections:
+class _Sections(NamedTuple):
     """The sections as far as they could be read. None: missing or wrong, and noted."""
 
     name: str | None
@@ -95,7 +93,7 @@ def _read_sections(reader: Reader, root: Mapping[str, Entry]) -> _Sections:
         settings=settings,
         move_speed=read_move_speed(reader, value_of(root, "move_speed"), settings),
         permanent=reader.choices(value_of(root, "permanent_settings"), "permanent_settings", names),
-        loads=read_loads(reader, value_of(root, "loads"), messages.named),
+        loads=read_loads(reader, value_of(root, "loads")),
         stops=read_stops(reader, value_of(root, "stops"), settings),
         position=_read_position(reader, root, messages),
         latch_switch=_read_latch(reader, root, messages),

@@ -1,14 +1,13 @@
 """The messages of a dialect file: requests and replies, the error reply, events."""
 
 from collections.abc import Collection, Mapping
-from dataclasses import dataclass, field
 from typing import NamedTuple, cast
 
 from choreo.diagnostic import Span
 from choreo.text.tree import Branch, Tree
 from choreo.wire.described.codec import Addressing, Broadcast, Means, Role, Shape
 from choreo.wire.described.fields import Bits, ByteOrder
-from choreo.wire.described.payloads import Payload, Range, read_payload
+from choreo.wire.described.payloads import Payload, Ranges, read_payload
 from choreo.wire.described.reading import Entry, Reader, near, value_of
 from choreo.wire.described.verbs import EVENTS, MESSAGES, TOGETHER, MessageRule
 from choreo.wire.words import FrameClass
@@ -26,15 +25,15 @@ class Placed(NamedTuple):
     fields: Mapping[str, Span]
 
 
-@dataclass(slots=True)
 class Messages:
-    """What could be read, by message or kind of event."""
+    """What could be read, by message or kind of event; `named` is what the file names, readable or not."""
 
-    requests: dict[str, Placed] = field(default_factory=dict)
-    replies: dict[str, Placed] = field(default_factory=dict)
-    events: dict[str, Placed] = field(default_factory=dict)
-    error_reply: Placed | None = None
-    named: list[str] = field(default_factory=list)  # what the file names, readable or not, well spelt or not
+    def __init__(self) -> None:
+        self.requests: dict[str, Placed] = {}
+        self.replies: dict[str, Placed] = {}
+        self.events: dict[str, Placed] = {}
+        self.error_reply: Placed | None = None
+        self.named: list[str] = []
 
     def all(self) -> list[Placed]:
         """Every shape, in the order of the file."""
@@ -42,12 +41,11 @@ class Messages:
         return [*self.requests.values(), *self.replies.values(), *error, *self.events.values()]
 
 
-@dataclass(frozen=True, slots=True)
-class Context:
+class Context(NamedTuple):
     """What every message of a file is read with."""
 
     reader: Reader
-    ranges: Mapping[str, Range]
+    ranges: Ranges
     addressing: Addressing | None
     order: ByteOrder
 
@@ -151,9 +149,10 @@ def _read_shape(
         help = near(range_name, context.ranges)
         reader.error("value", f"{what} is on `{range_name}`, which is no identifier range", range_tree.span, help)
         return None
-    if payload is None:
+    range_ = context.ranges[range_name]
+    if payload is None or range_ is None:
         return None
-    return payload, context.ranges[range_name].base, None if word is None else Means(word)
+    return payload, range_.base, None if word is None else Means(word)
 
 
 def _check_fields(

@@ -1,9 +1,9 @@
 """Payloads and identifier ranges, as a dialect file writes them."""
 
 import re
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
 from itertools import pairwise
+from typing import NamedTuple
 
 from choreo.diagnostic import Mark, Span
 from choreo.text.tree import Branch, Tree
@@ -19,8 +19,7 @@ _FORMS = (
 )
 
 
-@dataclass(frozen=True, slots=True)
-class Range:
+class Range(NamedTuple):
     """A named range of identifiers: the node number, or the broadcast number, is added to the base."""
 
     name: str
@@ -28,8 +27,7 @@ class Range:
     span: Span
 
 
-@dataclass(frozen=True, slots=True)
-class Payload:
+class Payload(NamedTuple):
     """A payload and where each of its fields stands."""
 
     layout: Layout
@@ -60,25 +58,29 @@ def read_addressing(reader: Reader, nodes: Tree | None, identifiers: Tree | None
     return None if bits is None else Addressing(int(bits), first, last, broadcast)
 
 
-def read_ranges(reader: Reader, tree: Tree | None, at: Addressing | None) -> dict[str, Range]:
+#: By name; None where the file names a range and it could not be read.
+Ranges = Mapping[str, Range | None]
+
+
+def read_ranges(reader: Reader, tree: Tree | None, at: Addressing | None) -> Ranges:
     """The named identifier ranges. Each must fit the identifier; no two may overlap."""
-    ranges: dict[str, Range] = {}
+    ranges: dict[str, Range | None] = {}
     for name, entry in (reader.open_mapping(tree, "identifiers") or {}).items():
         if name == "bits" or reader.name(entry.key, "identifier range") is None:
             continue
         base_tree = value_of(reader.mapping(entry.value, f"identifier range {name}", needs=("base",)), "base")
         base = reader.integer(base_tree, f"the base of identifier range {name}", 0, (1 << 29) - 1)
-        if base is not None and base_tree is not None:
-            ranges[name] = Range(name, base, base_tree.span)
+        ranges[name] = None if base is None or base_tree is None else Range(name, base, base_tree.span)
     if at is not None:
-        _check_fit(reader, ranges, at)
-        _check_overlap(reader, ranges, at)
+        readable_ones = [range_ for range_ in ranges.values() if range_ is not None]
+        _check_fit(reader, readable_ones, at)
+        _check_overlap(reader, readable_ones, at)
     return ranges
 
 
-def _check_fit(reader: Reader, ranges: Mapping[str, Range], at: Addressing) -> None:
+def _check_fit(reader: Reader, ranges: Sequence[Range], at: Addressing) -> None:
     highest, most = at.numbers[1], (1 << at.bits) - 1
-    for range_ in ranges.values():
+    for range_ in ranges:
         if range_.base + highest > most:
             reader.error(
                 "node-range",
@@ -89,9 +91,9 @@ def _check_fit(reader: Reader, ranges: Mapping[str, Range], at: Addressing) -> N
             )
 
 
-def _check_overlap(reader: Reader, ranges: Mapping[str, Range], at: Addressing) -> None:
+def _check_overlap(reader: Reader, ranges: Sequence[Range], at: Addressing) -> None:
     lowest, highest = at.numbers
-    for below, above in pairwise(sorted(ranges.values(), key=lambda range_: range_.base)):
+    for below, above in pairwise(sorted(ranges, key=lambda range_: range_.base)):
         if above.base + lowest <= below.base + highest:
             reader.error(
                 "identifiers-overlap",

@@ -56,14 +56,14 @@ class Reader:
                 self.error(rule, f"{what} has no `{name}`", tree.span, f"Add `{name}`: {why}")
         return {name: entry for name, entry in entries.items() if name in needs or name in may}
 
-    def unknown_keys(self, entries: Mapping[str, Entry], what: str, known: Collection[str]) -> set[str]:
+    def unknown_keys(self, entries: Mapping[str, Entry], what: str, known: Collection[str]) -> list[str]:
         """Note each key that is not in `known`. What they probably stand for is returned: it is not missing as well."""
-        meant: set[str] = set()
+        meant: list[str] = []
         for name, entry in entries.items():
             if name not in known:
                 free = [key for key in known if key not in entries]
                 close = near_miss(name, free)
-                meant |= {close} if close else set()
+                meant += [close] if close else []
                 headline = f"{what} has a key {_quoted(name)} that is not known here"
                 self.error("unknown-key", headline, entry.key.span, near(name, free or known))
         return meant

@@ -1,7 +1,6 @@
 """The parts of a dialect file that say what the drive does, beside its frames: settings, loads, stops, timing."""
 
-from collections.abc import Collection, Mapping
-from dataclasses import dataclass
+from collections.abc import Mapping
 from typing import Literal, NamedTuple, cast
 
 from choreo.diagnostic import Mark, Span
@@ -61,7 +60,7 @@ def read_settings(reader: Reader, tree: Tree | None) -> Settings:
     numbers: dict[int, Mark] = {}
     known = [setting.value for setting in Setting]
     entries = reader.open_mapping(tree, "settings") or {}
-    found.update((Setting(name), None) for name in sorted(reader.unknown_keys(entries, "settings", known)))
+    found.update((Setting(name), None) for name in reader.unknown_keys(entries, "settings", known))
     for name in (Setting.SPEED.value, Setting.ACCELERATION.value):
         if tree is not None and entries and name not in entries and Setting(name) not in found:
             reader.error("missing-key", f"settings has no `{name}`", tree.span, f"Add `{name}`: every move needs it.")
@@ -150,7 +149,7 @@ def read_codes(reader: Reader, tree: Tree | None, what: str, lowest: int) -> dic
     return found
 
 
-def read_loads(reader: Reader, tree: Tree | None, messages: Collection[str]) -> LoadRules | None:
+def read_loads(reader: Reader, tree: Tree | None) -> LoadRules | None:
     """`loads:`: every rule of practice.md P1, none with a default."""
     rules = ("second_load", "at_trigger", "cleared_by", "survives", "relative_to")
     entries = reader.mapping(tree, "loads", rules, missing=_LOAD_RULE) or {}
@@ -163,10 +162,6 @@ def read_loads(reader: Reader, tree: Tree | None, messages: Collection[str]) -> 
         return None
     for name in _BOTH:
         _check_either(reader, name, entries, cleared, survives)
-    if "clear_load" in cleared and "clear_load" not in messages:
-        help = "Describe the message, or take it out of `cleared_by`."
-        where = entries["cleared_by"].value.span
-        reader.error("message-missing", "loads are cleared by `clear_load`, and there is no such message", where, help)
     if second is None or at_trigger is None or relative is None:
         return None
     return LoadRules(
@@ -192,8 +187,7 @@ def _check_either(
     reader.error(rule, what, place, f"Name `{name}` in one of the two lists.", other)
 
 
-@dataclass(frozen=True, slots=True)
-class Stops:
+class Stops(NamedTuple):
     """Which setting decelerates which stop."""
 
     stop: Setting

@@ -5,13 +5,12 @@ The class of a message is written in the dialect file, where a reviewer sees it,
 guard decides by it.
 """
 
-from dataclasses import dataclass
+from typing import NamedTuple
 
 from choreo.wire.words import FrameClass
 
 
-@dataclass(frozen=True, slots=True)
-class MessageRule:
+class MessageRule(NamedTuple):
     """
     `request` and `reply` are the fields that must be there, `may_*` those that may. A reply with `any_bits` may have
     single bits of any name (a drive's inputs).

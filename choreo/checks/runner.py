@@ -1,0 +1,37 @@
+"""Runs the rules over a recipe and its plan."""
+
+from collections.abc import Iterable, Iterator
+
+from choreo.checks.catalogue import CHECKS
+from choreo.checks.facts import Check, Facts
+from choreo.diagnostic import Finding, Span
+from choreo.diagnostic.order import by_position
+from choreo.plan.model import Plan
+from choreo.recipe.model import Recipe
+
+
+def run_checks(plan: Plan | None, recipe: Recipe, checks: Iterable[Check] = CHECKS) -> list[Finding]:
+    """
+    The findings of all rules, by position. Without a plan only the rules that read the recipe alone are run.
+
+    What a repeat does wrong in every pass is said once, and so is what both sides of a pair do wrong.
+    """
+    facts = Facts(recipe, plan)
+    return list(by_position(_once(_all(facts, checks))))
+
+
+def _all(facts: Facts, checks: Iterable[Check]) -> Iterator[Finding]:
+    for check in checks:
+        if check.READS is Recipe or facts.known_plan is not None:
+            yield from check.check(facts)
+
+
+def _once(findings: Iterable[Finding]) -> Iterator[Finding]:
+    seen: set[tuple[str, tuple[Span, ...]]] = set()
+    for finding in findings:
+        if finding.primary is not None:
+            key = (finding.rule, (finding.primary.span, *(mark.span for mark in finding.others)))
+            if key in seen:
+                continue
+            seen.add(key)
+        yield finding

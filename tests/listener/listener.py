@@ -1,0 +1,174 @@
+"""
+Everything that the host sends, judged frame by frame.
+
+Reported are: frames that mean nothing, broadcasts other than start and stop, nodes that the machine does not have,
+targets outside the travel of a homed drive or beyond the reach of an unhomed one, speeds and settings above the limits,
+a home edge declared elsewhere than it lies, and whatever moves an axis or makes it ready to move after the last stop of
+a run that failed. A run has failed when somebody told all nodes to stop, by broadcast and one by one (practice.md P13).
+"""
+
+from dataclasses import dataclass
+from fractions import Fraction
+from pathlib import Path
+from typing import Any
+
+from choreo.frame import Frame
+from choreo_sim.dialect_reader import SHIPPED, Message, read_dialect
+
+from .limits import NodeRange, read_limits
+
+MACHINE_FILES = {"kiln_gantry": Path(__file__).parents[2] / "recipes" / "kiln_gantry" / "machine.yaml"}
+MAKES_MOTION = ("loads", "starts", "moves", "enables", "resets")
+ROUNDING = 1  # counts by which a target may be off its exact position
+
+
+@dataclass(frozen=True, slots=True)
+class Violation:
+    """A frame that should not have been sent."""
+
+    t_ns: int
+    frame: Frame
+    what: str
+
+    def __str__(self) -> str:
+        return f"{self.t_ns / 1e9:.6f} s  {self.frame.text()}  {self.what}"
+
+
+@dataclass(slots=True)
+class _Known:
+    """What the listener has heard of a drive: where it was found, whether its counts are the machine's."""
+
+    range: NodeRange
+    last: int | None = None
+    found: int | None = None
+    homed: bool = False
+
+
+class Listener:
+    """Hangs itself on the bus of a link whose machine it knows; `active` says whether it does."""
+
+    def __init__(self, link: Any) -> None:
+        request = getattr(link.machine, "request", None)
+        self.active = request is not None and request.machine in MACHINE_FILES
+        self.frames = 0
+        self._violations: list[Violation] = []
+        self._stops: list[tuple[int, int]] = []  # (place in the order of frames, node)
+        self._motions: list[tuple[int, int, Frame, str]] = []  # (place, time, frame, class)
+        if self.active:
+            self._host = link.host.name
+            self._dialect = read_dialect(SHIPPED / "short_frame.yaml")
+            limits = read_limits(MACHINE_FILES[request.machine])
+            self._nodes = {node: _Known(found) for node, found in limits.items()}
+            self._polls = {
+                self._dialect.messages["read_position"].request_base + node: self._dialect.messages["read_position"]
+                for node in self._nodes
+            }
+            link.bus.taps.append(self.hear)
+
+    def violations(self) -> list[Violation]:
+        """All of them, those that only the end of the run shows included."""
+        return self._violations + self._after_the_last_stop()
+
+    def forgive(self) -> None:
+        """Forget what was found: for tests that break the rules on purpose."""
+        self._violations = []
+        self._motions = []
+
+    def hear(self, frame: Frame, t_ns: int, sender: str) -> None:
+        """Every frame that got through, whoever sent it."""
+        if sender != self._host:
+            self._hear_drive(frame)
+            return
+        self.frames += 1
+        poll = self._polls.get(frame.id)
+        if poll is not None and frame.data == poll.request.prefix:
+            return
+        decoded = self._dialect.request_of(frame)
+        if decoded is None:
+            self._report(t_ns, frame, "means nothing to the drives")
+            return
+        message, node, values = decoded
+        if message.frame_class == "stops":
+            self._stops.append((self.frames, node))
+        elif message.frame_class in MAKES_MOTION:
+            self._motions.append((self.frames, t_ns, frame, message.frame_class))
+        for what in self._judge(message, node, values):
+            self._report(t_ns, frame, what)
+
+    def _report(self, t_ns: int, frame: Frame, what: str) -> None:
+        self._violations.append(Violation(t_ns, frame, what))
+
+    def _hear_drive(self, frame: Frame) -> None:
+        decoded = self._dialect.reply_of(frame)
+        if decoded is None:
+            return
+        message, node, values = decoded
+        known = self._nodes.get(node)
+        if known is None:
+            return
+        if message.name == "read_position":
+            known.last = values["position"]
+            if known.found is None:
+                known.found = known.last
+        elif message.name == "home":
+            known.homed = True
+
+    def _judge(self, message: Message, node: int, values: dict[str, int]) -> list[str]:
+        if node == self._dialect.broadcast:
+            allowed = message.frame_class in ("starts", "stops")
+            return [] if allowed else [f"{message.name} is broadcast; only start and stop may be"]
+        known = self._nodes.get(node)
+        if known is None:
+            return [f"{message.name} is for node {node}, which the machine does not have"]
+        if message.frame_class in ("moves", "loads"):
+            return [*self._judge_target(known, values["target"]), *self._judge_speed(known, values["speed"])]
+        if message.name == "write_setting":
+            return self._judge_setting(known, values["number"], values["value"])
+        if message.name == "arm_latch":
+            # A drive that looks for its switch again goes beyond the soft limits: as before home, P21.
+            known.homed, known.found = False, known.last
+        if message.name == "home" and abs(values["edge"] - known.range.edge) > ROUNDING:
+            return [f"declares the edge at {values['edge']} counts; it lies at {float(known.range.edge):.1f}"]
+        return []
+
+    def _judge_target(self, known: _Known, target: int) -> list[str]:
+        if known.homed:
+            low, high = known.range.travel
+            where = "the travel"
+        elif known.found is None:
+            return ["a target before anybody asked where the axis stands"]
+        else:
+            low, high = known.found - known.range.unhomed_reach, known.found + known.range.unhomed_reach
+            where = "the reach of an unhomed axis"
+        if low - ROUNDING <= target <= high + ROUNDING:
+            return []
+        return [f"{known.range.axis}: target {target} is outside {where}, {float(low):.1f} to {float(high):.1f} counts"]
+
+    def _judge_speed(self, known: _Known, raw: int) -> list[str]:
+        rule = self._dialect.setting(self._dialect.move_speed)
+        ceiling = known.range.ceilings["speed"] if known.homed else known.range.unhomed_speed
+        return self._judge_raw(known, "speed", raw, ceiling / rule.step, rule.low)
+
+    def _judge_setting(self, known: _Known, number: int, raw: int) -> list[str]:
+        rule = self._dialect.settings.get(number)
+        if rule is None:
+            return [f"setting {number} is none of the dialect's"]
+        ceiling = known.range.ceilings.get(rule.name)
+        return self._judge_raw(known, rule.name, raw, rule.high if ceiling is None else ceiling / rule.step, rule.low)
+
+    @staticmethod
+    def _judge_raw(known: _Known, name: str, raw: int, high: Fraction | int, low: int) -> list[str]:
+        if low <= raw <= high:
+            return []
+        return [f"{known.range.axis}: {name} {raw} is outside {low} to {float(high):.1f} (raw)"]
+
+    def _after_the_last_stop(self) -> list[Violation]:
+        """Only for a run that failed: one whose ladder of stops went to everybody and to each."""
+        if not self.active or {self._dialect.broadcast, *self._nodes} - {node for _, node in self._stops}:
+            return []
+        last = self._stops[-1][0]
+        return [
+            Violation(t_ns, frame, f"{kind} after the last stop")
+            for place, t_ns, frame, kind in self._motions
+            if place > last
+        ]
