@@ -95,8 +95,7 @@ def check(path: str | Path, overrides: Mapping[str, str] | None = None, *, pace:
         return CheckResult(tuple(refused.findings), refused.lines, None)
     plan, findings = resolve(recipe, pace)
     findings = [*recipe.warnings, *findings]
-    if plan is not None:
-        findings += run_checks(plan, recipe)
+    findings += run_checks(plan, recipe)
     sound = all(finding.level is not Level.ERROR for finding in findings)
     return CheckResult(by_position(findings), recipe.sources, plan if sound else None)
 

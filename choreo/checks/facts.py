@@ -23,10 +23,17 @@ from choreo.wire.words import Setting
 class Check(Protocol):
     """A rule: a module with these names. Its docstring is its manual."""
 
-    ID: str
-    LEVEL: Level
-    READS: type[Recipe] | type[Plan]
-    __doc__: str | None
+    @property
+    def ID(self) -> str:
+        """Readable, stable, reads well after "allow"."""
+
+    @property
+    def LEVEL(self) -> Level:
+        """Of all its findings."""
+
+    @property
+    def READS(self) -> type[Recipe] | type[Plan]:
+        """Whether it needs a plan."""
 
     def check(self, facts: "Facts", /) -> Iterator[Finding]:
         """The findings, in any order."""

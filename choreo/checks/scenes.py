@@ -23,7 +23,7 @@ from choreo.wire.words import Setting
 
 @dataclass(frozen=True, slots=True)
 class Axes:
-    """By axis index. `settings` are raw values as configured so far, `told` the axes that a move or homing was begun of."""
+    """By axis index. `settings` are raw values as configured so far, `told` the axes that have begun a motion."""
 
     enabled: frozenset[int] = frozenset()
     homed: frozenset[int] = frozenset()
@@ -64,12 +64,12 @@ def _after(axes: Axes, step: StepPlan) -> Axes:
     if isinstance(action, Enable):
         return replace(axes, enabled=axes.enabled | set(action.axes))
     if isinstance(action, Disable):
-        off = {axis: step.place for axis in action.axes}
+        off = dict.fromkeys(action.axes, step.place)
         return replace(axes, enabled=axes.enabled - set(off), disabled_at={**axes.disabled_at, **off})
     if isinstance(action, Preload):
         return replace(axes, loaded={**axes.loaded, **{move.axis: move for move in action.moves}})
     if isinstance(action, Home):
-        at = {axis: (Anchor.HOME, action.rest_at) for axis in action.axes}
+        at = dict.fromkeys(action.axes, (Anchor.HOME, action.rest_at))
         homed = axes.homed | set(action.axes)
         return replace(axes, homed=homed, told=axes.told | set(action.axes), stands={**axes.stands, **at})
     moves = tuple(started(step))

@@ -87,9 +87,9 @@ def _show(result: "RunResult", *, quiet: bool) -> None:
     if quiet:
         print(result_line(result.summary))
     else:
+        print()
         if result.findings:
             print(full_text(result.findings, result.lines))
-        print()
         for line in report_lines(result.summary, width(sys.stdout)):
             print(line)
         print(f"run folder: {result.folder.path}")

@@ -52,7 +52,8 @@ def headline(progress: Progress) -> str:
     """What is run, in one line."""
     seed = "" if progress.seed is None else f", seed {progress.seed}"
     pace = "" if progress.pace == "1" else f", pace {progress.pace}"
+    machine = "" if progress.machine == progress.title else f" on {progress.machine}"
     return printable(
-        f"{progress.mode} of {progress.title} on {progress.machine}{seed}{pace}: "
+        f"{progress.mode} of {progress.title}{machine}{seed}{pace}: "
         f"{len(progress.steps)} steps, {progress.predicted_ns / 1e9:.1f} s predicted"
     )

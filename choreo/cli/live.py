@@ -23,6 +23,7 @@ from choreo.report.text import what
 REDRAW_S = 0.1
 LOOK_EVERY = 200  # readings
 RAIL = 24  # cells of an axis' travel
+BAR = 20  # cells of the whole run
 
 
 class LiveView:
@@ -95,20 +96,29 @@ def picture(progress: Progress) -> Group:
     for axis in progress.axes:
         style = "bold" if axis.state in ("moving", "stopping", "NOT PROVEN") else ""
         rows.add_row(printable(axis.name), _position(axis), _target(axis), rail(axis), axis.state, style=style)
-    return Group(Text(headline(progress), style="bold", no_wrap=True), _where(progress), rows)
+    return Group(_line(headline(progress), "bold"), _where(progress), rows)
 
 
 def _where(progress: Progress) -> Text:
-    clock = f"{progress.t_ns / 1e9:8.1f} of {progress.predicted_ns / 1e9:.1f} s"
     if progress.stopping:
-        return Text(f"{clock}  stopping: {printable(progress.stopping)}", style="bold red", no_wrap=True)
+        return _line(f"{progress.t_ns / 1e9:.1f} s  stopping: {progress.stopping}", "bold red")
+    lead = f"{bar(progress.share)} {progress.share:4.0%}  "
     step = None if progress.step is None else progress.steps.get(progress.step)
     if step is None:
-        return Text(f"{clock}  {progress.done} of {len(progress.steps)} steps done", no_wrap=True)
+        return _line(f"{lead}{progress.done} of {len(progress.steps)} steps done")
     spent = (progress.t_ns - progress.step_began_ns) / 1e9
-    part = f"step {progress.done + 1} of {len(progress.steps)}"
-    words = f"{clock}  {part}  {step.path} {what(step.verb, step.label)}"
-    return Text(printable(f"{words}  {spent:.1f} of {step.predicted_ns / 1e9:.1f} s"), no_wrap=True)
+    words = f"{step.path} {what(step.verb, step.label)}  {spent:.1f} of {step.predicted_ns / 1e9:.1f} s"
+    return _line(f"{lead}step {progress.done + 1} of {len(progress.steps)}: {words}")
+
+
+def _line(text: str, style: str = "") -> Text:
+    return Text(printable(text), style=style, no_wrap=True, overflow="ellipsis")
+
+
+def bar(share: float) -> str:
+    """How far the run has come, drawn."""
+    full = int(share * BAR)
+    return "[" + "#" * full + "." * (BAR - full) + "]"
 
 
 def _position(axis: AxisView) -> str:

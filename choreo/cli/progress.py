@@ -65,6 +65,7 @@ class Progress:
     step: int | None = None
     step_began_ns: int = 0
     done: int = 0
+    done_ns: int = 0  # what the steps that have ended were predicted to take
     stopping: str = ""
 
     def record(self, kind: str, t_ns: int, fields: dict[str, Any]) -> None:
@@ -81,6 +82,12 @@ class Progress:
         view.counts = counts
         if view.zero is None:
             view.zero = counts
+
+    @property
+    def share(self) -> float:
+        """How much of the predicted time is behind, 0 to 1; a step that takes longer than predicted stands still."""
+        current = 0 if self.step is None else min(self.t_ns - self.step_began_ns, self.steps[self.step].predicted_ns)
+        return (self.done_ns + current) / self.predicted_ns if self.predicted_ns else 0.0
 
     def axis(self, name: str) -> AxisView | None:
         """The axis of that name; None for none."""
@@ -110,6 +117,7 @@ class Progress:
     def _step_end(self, fields: dict[str, Any]) -> None:
         self.step = None
         self.done += 1
+        self.done_ns += self.steps[fields["step"]].predicted_ns
 
     def _move(self, fields: dict[str, Any]) -> None:
         view = self.axis(fields["axis"])

@@ -14,12 +14,21 @@ def add(commands: "argparse._SubParsersAction[Any]") -> None:
         help="print the JSON Schema of recipes and machine files, for editors",
         description="Print the JSON Schema of recipes and machine files. Editors use it to complete and to underline.",
     )
+    parser.add_argument(
+        "file",
+        metavar="FILE",
+        nargs="?",
+        choices=("recipe", "machine"),
+        default="recipe",
+        help="recipe (if not given) or machine: of which file",
+    )
     parser.set_defaults(run=run)
 
 
 def run(args: argparse.Namespace) -> int:
     """Print it."""
-    from choreo.recipe.schema import recipe_schema
+    from choreo.recipe.schema import machine_schema, recipe_schema
 
-    print(json.dumps(recipe_schema(), indent=2, ensure_ascii=False))
+    schema = machine_schema() if args.file == "machine" else recipe_schema()
+    print(json.dumps(schema, indent=2, ensure_ascii=False))
     return Exit.DONE

@@ -72,15 +72,22 @@ def _block(finding: Finding, lines: Lines) -> list[str]:
     place = f"{finding.primary.span}  " if finding.primary else ""
     level = "" if finding.level is Level.ERROR else f"{finding.level}: "
     rows = [f"{place}{level}{finding.headline}   ({finding.rule})"]
-    shown: Span | None = None
+    before: Span | None = None
     for mark in (*((finding.primary,) if finding.primary else ()), *finding.others):
-        rows += _marked(mark, shown, lines)
-        shown = mark.span
+        new = _marked(mark, before, lines)
+        # A second mark in the same piece of the same line shares it.
+        shares = before is not None and len(new) == 2 and new[0] in rows and _same_line(before, mark.span)
+        rows += new[1:] if shares else new
+        before = mark.span
     if finding.help:
         rows.append(f"  {finding.help}")
     if finding.note:
         rows.append(f"  Note: {finding.note}")
     return rows
+
+
+def _same_line(one: Span, other: Span) -> bool:
+    return (one.file, one.line) == (other.file, other.line)
 
 
 def _marked(mark: Mark, before: Span | None, lines: Lines) -> list[str]:
@@ -92,13 +99,11 @@ def _marked(mark: Mark, before: Span | None, lines: Lines) -> list[str]:
         rows.append(f"  in {span.file}:")
     if not 1 <= span.line <= len(text):
         return [*rows, f"  {span}  {mark.label}".rstrip()] if before is not None else rows
-    if before is None:
-        parent = _parent(text, span.line)
-        if parent:
-            rows.append(f"{parent:>{_NUMBER}} | {beginning(text[parent - 1])}")
+    parent = _parent(text, span.line) if before is None else 0
+    if parent:
+        rows.append(f"{parent:>{_NUMBER}} | {beginning(text[parent - 1])}")
     shown = excerpt(text[span.line - 1], span.column, span.length)
-    if before is None or (before.file, before.line) != (span.file, span.line):
-        rows.append(f"{span.line:>{_NUMBER}} | {shown.text}".rstrip())
+    rows.append(f"{span.line:>{_NUMBER}} | {shown.text}".rstrip())
     rows.append(f"{'':>{_NUMBER}} | {shown.marks} {mark.label}".rstrip())
     return rows
 

@@ -188,6 +188,9 @@ class DescribedDrive:
         decoded = self._dialect.decode(frame)
         if decoded is None or decoded.node != self.node or decoded.message not in self._dialect.frames.events:
             return None
-        kind = decoded.message
-        value = next(iter(decoded.values.values()), 0)
+        kind, values = decoded.message, decoded.values
+        if kind == "inputs":
+            packed = sum(on << place for place, on in enumerate(values.values()))
+            return DriveEvent(self.node, kind, packed, ", ".join(name for name, on in values.items() if on))
+        value = values.get(kind, 0)
         return DriveEvent(self.node, kind, value, self._do.fault_text(value) if kind == "fault" else "")

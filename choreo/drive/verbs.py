@@ -37,7 +37,10 @@ class Latch:
 
 @dataclass(frozen=True, slots=True)
 class DriveEvent:
-    """Something that a drive said unasked: `kind` is one of "fault", "boot", "position", "inputs", "in_position"."""
+    """
+    Something that a drive said unasked: `kind` is one of "fault", "boot", "position", "inputs", "in_position". `value`
+    is the fault code, the count, or the inputs packed in the dialect's order, and `text` says it in words.
+    """
 
     node: int
     kind: str

@@ -74,7 +74,7 @@ def _action(resolving: Resolving, group: Text, homing: Homing) -> Home | None:
     home_at = tuple(edge for edge in edges if edge is not None)
     if search is None or crawl is None or back_off is None or within is None or rest_at is None or square_limit is None:
         return None
-    search_raw = _speed_raws(resolving, axes, Wish(search, homing.search.span), "search speed")
+    search_raw = _speed_raws(resolving, axes, Wish(search * resolving.pace, homing.search.span), "search speed")
     crawl_raw = _speed_raws(resolving, axes, Wish(crawl, homing.crawl.span), "crawl speed")
     if len(home_at) < len(axes) or not search_raw or not crawl_raw:
         return None
@@ -99,7 +99,7 @@ def _action(resolving: Resolving, group: Text, homing: Homing) -> Home | None:
 
 
 def _speed_raws(resolving: Resolving, axes: tuple[int, ...], wish: Wish, what: str) -> tuple[int, ...]:
-    """Homing has its own speeds, which a pace does not change; empty when the wire cannot carry one."""
+    """Empty when the wire cannot carry the speed. A pace slows the search; the crawl is slow as it is."""
     found = raws(resolving, dict.fromkeys(axes, wish), resolving.machine.speed_grid, what, SPEED)
     return tuple(found[axis] for axis in axes) if len(found) == len(axes) else ()
 

@@ -34,6 +34,7 @@ LOOK_NS = 5_000_000
 #: Exchanges of a verb with one drive.
 SETTING_EXCHANGES = 3  # read, write, read back
 ENABLE_EXCHANGES = 2  # the command, and its proof
+BRAKE_EXCHANGES = 3  # the command, and its state before and after
 LOAD_EXCHANGES = 2
 START_EXCHANGES = 1  # every drive is asked what it holds before the trigger
 
@@ -71,15 +72,15 @@ class Times:
         return STANDSTILL_POLLS * self.poll_ns
 
     def enable(self, axes: Sequence[int]) -> int:
-        """Power, standstill; then brakes released, their time, standstill again."""
+        """Power, standstill; then brakes released, shown by the drives, given their time again, standstill again."""
         brakes = [brake.release_ns for axis in axes if (brake := self._axes[axis].brake)]
-        release = self.exchanges(axes) + max(brakes) + self.standstill if brakes else 0
+        release = self.exchanges(axes, BRAKE_EXCHANGES) + 2 * max(brakes) + self.standstill if brakes else 0
         return self.exchanges(axes, ENABLE_EXCHANGES) + self.standstill + release
 
     def disable(self, axes: Sequence[int]) -> int:
-        """Brakes applied, their time, power off."""
+        """Brakes applied, shown by the drives, given their time again; power off."""
         brakes = [brake.engage_ns for axis in axes if (brake := self._axes[axis].brake)]
-        engage = self.exchanges(axes) + max(brakes) if brakes else 0
+        engage = self.exchanges(axes, BRAKE_EXCHANGES) + 2 * max(brakes) if brakes else 0
         return engage + self.exchanges(axes, ENABLE_EXCHANGES)
 
     def load(self, axes: Sequence[int]) -> int:
@@ -116,40 +117,69 @@ class Times:
         motion = max((self.motion(move.axis, move.duration_ns) for move in moves), default=0)
         return self.until_trigger(moves) + motion + self.arrival(settle_ns)
 
+    def overshoot(self, action: Home) -> float:
+        """How far behind the edge of its switch an axis stops, in its unit: the look, its answer, the ramp."""
+        ramps = zip(action.acceleration, action.jerk, strict=True)
+        ramp = max(stopping_distance(action.search, acceleration, jerk) for acceleration, jerk in ramps)
+        return ramp + float(action.search) * (LOOK_NS / 2 + self.exchanges(action.axes)) / NS_PER_S
+
     def home(self, action: Home, distance: Fraction) -> Predicted:
         """
-        Homing, when the switch lies at `distance`. The longest: the switch at the end of `within`, active at the start,
-        and a pair out of square by all of `square_limit`.
+        Homing, when the first switch lies at `distance` and a pair is square. The longest: the switch at the end of
+        `within`, active at the start, and a pair out of square by all of `square_limit`.
         """
-        skew = max(action.home_at) - min(action.home_at)
+        apart = float(max(action.home_at) - min(action.home_at))
+        over = self.overshoot(action)
         rest = max(abs(action.rest_at - edge) for edge in action.home_at)
-        paired = len(action.axes) > 1
-        expected = self._home(action, distance, skew, 1, rest, paired)
-        worst = self._home(action, action.within, action.square_limit, 2, rest + action.square_limit, paired)
-        return Predicted(expected, max(expected, worst))
-
-    def _home(
-        self, action: Home, search: Fraction, skew: Fraction, back_offs: int, rest: Fraction, paired: bool
-    ) -> int:
-        """Search and stop, crawl on, back off, find the edges, square, declare, move to rest."""
-        look = LOOK_NS + self.exchanges(action.axes)
-        stop = look + self.standstill
-        overshoot = max(
-            stopping_distance(action.search, a, j) for a, j in zip(action.acceleration, action.jerk, strict=True)
+        expected = (
+            self._search(action, float(distance) + over)
+            + self._crawl_on(action, apart - over)
+            + self._back_off(action)
+            + self._edges(action, float(action.back_off) - max(0.0, over - apart))
+            + self._declare(action, float(rest))
         )
-        phases = self._phase(action, float(search) + overshoot, action.search) + stop
-        phases += back_offs * (
-            self._phase(action, action.back_off, action.search) + self.arrival(PHASE_SETTLE_NS) + look
+        limit = float(action.square_limit)
+        longest = (
+            self._search(action, float(action.within) + over)
+            + self._crawl_on(action, limit)
+            + 2 * self._back_off(action)
+            + self._edges(action, float(action.back_off) + limit)
+            + self._square(action, limit)
+            + self._declare(action, float(rest) + limit)
         )
-        phases += self.exchanges(action.axes) + self._phase(action, action.back_off + skew, action.crawl) + stop
-        if paired:
-            phases += self._phase(action, skew, action.crawl) + stop
-            phases += self._phase(action, skew, action.crawl) + self.arrival(PHASE_SETTLE_NS)
-            phases += self.exchanges(action.axes, 2 * SETTING_EXCHANGES)
-        phases += self.exchanges(action.axes) + self.standstill
-        return phases + self._phase(action, rest, action.search) + self.arrival(PHASE_SETTLE_NS)
+        return Predicted(expected, max(expected, longest))
 
-    def _phase(self, action: Home, distance: float | Fraction, speed: Fraction) -> int:
+    def _stop(self, action: Home) -> int:
+        """A switch seen, the axes stopped and proved to stand."""
+        return LOOK_NS + self.exchanges(action.axes) + self.standstill
+
+    def _search(self, action: Home, distance: float) -> int:
+        return self._phase(action, distance, action.search) + self._stop(action)
+
+    def _crawl_on(self, action: Home, distance: float) -> int:
+        if distance <= 0:
+            return self.exchanges(action.axes)
+        return self._phase(action, distance, action.crawl) + self._stop(action)
+
+    def _back_off(self, action: Home) -> int:
+        seen = self.arrival(PHASE_SETTLE_NS) + self.exchanges(action.axes)
+        return self._phase(action, float(action.back_off), action.search) + seen
+
+    def _edges(self, action: Home, distance: float) -> int:
+        return self.exchanges(action.axes) + self._phase(action, distance, action.crawl) + self._stop(action)
+
+    def _square(self, action: Home, distance: float) -> int:
+        """Nothing for one axis; for a pair with the torque limit changed and changed back."""
+        if len(action.axes) < 2:
+            return 0
+        settings = self.exchanges(action.axes, 2 * SETTING_EXCHANGES)
+        return settings + self._phase(action, distance, action.crawl) + self.arrival(PHASE_SETTLE_NS)
+
+    def _declare(self, action: Home, rest: float) -> int:
+        declared = self.exchanges(action.axes) + self.standstill
+        return declared + self._phase(action, rest, action.search) + self.arrival(PHASE_SETTLE_NS)
+
+    def _phase(self, action: Home, distance: float, speed: Fraction) -> int:
         """One motion of homing: load, start, profile, tail."""
         longest = 0.0
         for a, j in zip(action.acceleration, action.jerk, strict=True):

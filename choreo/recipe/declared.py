@@ -25,7 +25,7 @@ class Groups:
         self.axes = sections.names.get("axes", ())
         self.known = bool(self.axes)
         self.pair_names = sections.names.get("pairs", ())
-        self.pairs: Mapping[str, tuple[Text, ...]] = {name: pair.axes for name, pair in sections.pairs.items()}
+        self.pairs: dict[str, tuple[Text, ...]] = {name: pair.axes for name, pair in sections.pairs.items()}
         self._behind: dict[str, tuple[str, ...]] = {}
 
     def behind(self, names: str | Iterable[str]) -> tuple[str, ...]:
@@ -132,24 +132,36 @@ def _nodes(sections: Sections, reading: Reading) -> None:
 
 
 def _pairs(sections: Sections, groups: Groups, reading: Reading) -> None:
+    """What is no proper pair is forgotten as one: nothing else can be said of it."""
     owner: dict[str, tuple[Text, Text]] = {}
     for name, pair in sections.pairs.items():
-        left, right = pair.axes
-        if not all([groups.axis(left), groups.axis(right)]):
-            continue
-        if left == right:
-            reading.error("named-twice", f"both axes of the pair `{name}` are `{left}`", right.span)
+        if not _two_axes(name, pair.axes, sections, groups):
+            del groups.pairs[name]
             continue
         for axis in pair.axes:
             if axis in owner:
                 other, place = owner[axis]
                 headline = f"`{axis}` is in the pair `{other}` and in the pair `{name}`"
                 reading.error("in-two-pairs", headline, axis.span, others=[Mark(place.span, "the first")])
+                groups.pairs.pop(other, None)
+                groups.pairs.pop(name, None)
             owner.setdefault(axis, (name, axis))
-        units = [sections.axes[axis].unit for axis in pair.axes if axis in sections.axes]
-        if len(set(units)) > 1:
-            headline = f"the axes of the pair `{name}` have different units, {units[0]} and {units[1]}"
-            reading.error("units-of-a-pair", headline, name.span)
+
+
+def _two_axes(name: Text, axes: tuple[Text, Text], sections: Sections, groups: Groups) -> bool:
+    """Whether a pair has two different axes with one unit; findings when not."""
+    left, right = axes
+    if not all([groups.axis(left), groups.axis(right)]):
+        return False
+    if left == right:
+        groups.reading.error("named-twice", f"both axes of the pair `{name}` are `{left}`", right.span)
+        return False
+    units = [sections.axes[axis].unit for axis in axes if axis in sections.axes]
+    if len(set(units)) > 1:
+        headline = f"the axes of the pair `{name}` have different units, {units[0]} and {units[1]}"
+        groups.reading.error("units-of-a-pair", headline, name.span)
+        return False
+    return True
 
 
 def _homing(name: Text, homing: Homing, groups: Groups, reading: Reading) -> None:
@@ -166,7 +178,7 @@ def _homing(name: Text, homing: Homing, groups: Groups, reading: Reading) -> Non
     if name not in groups.pair_names and homing.square_limit is not None:
         headline = f"`square_limit` is for pairs, and `{name}` is one axis"
         reading.error("not-for-one-axis", headline, homing.square_limit.span, help="Delete it.")
-    if isinstance(homing.home_at, dict):
+    if isinstance(homing.home_at, dict) and groups.behind(name):
         _edges(name, homing.home_at, groups, reading)
 
 

@@ -43,8 +43,9 @@ class Reading:
             return None
 
     def refused(self) -> Refused:
-        """What to raise when something was found."""
-        return Refused(self.findings, self.lines)
+        """What to raise when something was found: the recipe's findings first, then those of the files it names."""
+        order = {file: place for place, file in enumerate(self.lines)}
+        return Refused(sorted(self.findings, key=lambda found: _file_order(found, order)), self.lines)
 
     def error(
         self, rule: str, headline: str, span: Span, label: str = "", *, others: Iterable[Mark] = (), help: str = ""
@@ -96,6 +97,10 @@ class Reading:
             self.error("missing-value", f"`{key}` has no value", _key(tree, key).span)
             return None
         return value
+
+
+def _file_order(finding: Finding, order: dict[str, int]) -> int:
+    return order.get(finding.primary.span.file, len(order)) if finding.primary else -1
 
 
 def _key(tree: Branch, name: str) -> Text:

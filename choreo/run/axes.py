@@ -85,6 +85,7 @@ class Axis:
         self.readings: deque[Reading] = deque(maxlen=4)  # the last few, newest last
         self.samples = 0
         self.anchor_counts = 0  # known from the first reading on
+        self.found_counts = 0  # where it was found, or taken to be found, without home
         self.enabled = False
         self.braked = plan.brake is not None
         self.home_valid = False

@@ -213,6 +213,7 @@ def record_run(run: Run, mode: str, seed: int) -> None:
         pace=plan.pace,
         poll_ns=plan.poll_ns,
         bit_rate=plan.bit_rate,
+        simulated=plan.simulated,
         hashes=dict(plan.hashes),
         parameters=dict(plan.parameters),
         axes=[

@@ -1,7 +1,7 @@
 """
 What a compiled dialect offers to the rooms above, whatever family it belongs to.
 
-`described.py` compiles one from a YAML file, `cia402.py` has the open standard's. Raw values are the integers on the
+`described` compiles one from a YAML file, `cia402` has the open standard's. Raw values are the integers on the
 wire; a `RawScale` says what they mean in counts.
 """
 

@@ -1,4 +1,4 @@
-"""A line with its mark, in cells of a terminal. Widths: Unicode Standard Annex 11 (wide and full-width take two cells)."""
+"""A line with its mark, in cells of a terminal. Widths: Unicode Standard Annex 11 (wide takes two cells)."""
 
 import pytest
 from hypothesis import given

@@ -9,16 +9,16 @@ from choreo.diagnostic import Finding, Level, Mark, Refused, Span
 from choreo.diagnostic.order import by_position
 from choreo.diagnostic.render import as_data, full_text, json_text, one_line
 
-PICK = (
-    "choreo: 1\n"
-    "limits:\n"
-    "  lift: {speed: 150 mm/s, acceleration: 1 m/s^2}\n"
-    "steps:\n"
-    "  # up\n"
-    "  - move:\n"
-    "\n"
-    "      lift: {to: 420 mm, speed: 180 mm/s}\n"
-).split("\n")
+PICK = [
+    "choreo: 1",
+    "limits:",
+    "  lift: {speed: 150 mm/s, acceleration: 1 m/s^2}",
+    "steps:",
+    "  # up",
+    "  - move:",
+    "",
+    "      lift: {to: 420 mm, speed: 180 mm/s}",
+]
 
 TOO_FAST = Finding(
     "speed-limit",
@@ -72,6 +72,19 @@ def test_two_marks_on_one_line_share_the_line():
     finding = Finding("r", "h", Mark(Span("f", 1, 4, 1), "second"), (Mark(Span("f", 1, 1, 1), "first"),))
     assert full_text([finding], {"f": ["a: a"]}) == (
         "f:1:4  h   (r)\n     1 | a: a\n       |    ^ second\n       | ^ first\n"
+    )
+
+
+def test_two_marks_far_apart_on_a_long_line_show_it_twice():
+    finding = Finding("r", "h", Mark(Span("f", 1, 201, 1)), (Mark(Span("f", 1, 1, 1)),))
+    text = full_text([finding], {"f": ["a" + "-" * 199 + "z"]})
+    # The room is 100 characters: the end of the line with the ellipsis first, then its beginning with the ellipsis last.
+    assert text == (
+        "f:1:201  h   (r)\n"
+        f"     1 | …{'-' * 98}z\n"
+        f"       | {' ' * 99}^\n"
+        f"     1 | a{'-' * 98}…\n"
+        "       | ^\n"
     )
 
 

@@ -12,7 +12,7 @@ from choreo.drive.exchange import STATE_PAUSE_NS, STATE_POLLS
 from choreo.drive.verbs import DriveEvent, Latch, Status
 from choreo.errors import InternalError, MachineFault, RecipeError, RefusedByDrive
 from choreo.frame import Frame
-from choreo.wire.described import load_dialect, shipped
+from choreo.wire.described import load_dialect, shipped, shipped_file
 from choreo.wire.words import Setting
 
 LEFT = DescribedDrive(shipped("short_frame"), 11)  # asks on 0x14B, is answered on 0x12B
@@ -327,6 +327,27 @@ def test_power_is_cut_with_the_brake_first():
 )
 def test_events(frame, event):
     assert LEFT.decode_event(frame) == event
+
+
+def test_events_that_carry_values(tmp_path):
+    mine = tmp_path / "mine.yaml"
+    mine.write_text(
+        shipped_file("short_frame")
+        .read_text("utf-8")
+        .replace(
+            "events:\n",
+            "events:\n"
+            "  position: {on: event, payload: [{constant: 0xF2}, {position: signed 32}]}\n"
+            "  inputs: {on: event, payload: [{constant: 0xF3}, {bits: [-, guard, -, home_switch, -, -, -, spare]}]}\n"
+            "  in_position: {on: event, payload: [{constant: 0xF4}]}\n",
+        ),
+        "utf-8",
+    )
+    drive = DescribedDrive(load_dialect(mine), 11)
+    assert drive.decode_event(Frame(0x06B, bytes.fromhex("F2 60 79 FE FF"))) == DriveEvent(11, "position", -100000)
+    inputs = DriveEvent(11, "inputs", 0b110, "home_switch, spare")  # packed in the order guard, home_switch, spare
+    assert drive.decode_event(Frame(0x06B, bytes.fromhex("F3 88"))) == inputs
+    assert drive.decode_event(Frame(0x06B, b"\xf4")) == DriveEvent(11, "in_position", 0)
 
 
 # The general path: a dialect that is as unlike the other as can be (terse.yaml).

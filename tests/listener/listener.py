@@ -5,6 +5,10 @@ Reported are: frames that mean nothing, broadcasts other than start and stop, no
 targets outside the travel of a homed drive or beyond the reach of an unhomed one, speeds and settings above the limits,
 a home edge declared elsewhere than it lies, and whatever moves an axis or makes it ready to move after the last stop of
 a run that failed. A run has failed when somebody told all nodes to stop, by broadcast and one by one (practice.md P13).
+
+A homed axis that looks for its switch again must leave its travel. That is taken for what it is only at the speed and
+within the reach of an unhomed axis, and only if the drive is then told to capture the edge; from then on the axis is
+unhomed until its home is declared anew (practice.md P21).
 """
 
 from dataclasses import dataclass
@@ -20,6 +24,7 @@ from .limits import NodeRange, read_limits
 MACHINE_FILES = {"kiln_gantry": Path(__file__).parents[2] / "recipes" / "kiln_gantry" / "machine.yaml"}
 MAKES_MOTION = ("loads", "starts", "moves", "enables", "resets")
 ROUNDING = 1  # counts by which a target may be off its exact position
+NOISE = 4  # counts by which two readings of one place may differ
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,12 +41,12 @@ class Violation:
 
 @dataclass(slots=True)
 class _Known:
-    """What the listener has heard of a drive: where it was found, whether its counts are the machine's."""
+    """What the listener has heard of a drive: where it is, whether its counts are the machine's."""
 
     range: NodeRange
     last: int | None = None
-    found: int | None = None
     homed: bool = False
+    search: Violation | None = None  # left its travel, and was not yet told to capture the edge
 
 
 class Listener:
@@ -67,12 +72,19 @@ class Listener:
 
     def violations(self) -> list[Violation]:
         """All of them, those that only the end of the run shows included."""
-        return self._violations + self._after_the_last_stop()
+        if not self.active:
+            return []
+        if self._failed():
+            return self._violations + self._after_the_last_stop()
+        searches = [known.search for known in self._nodes.values() if known.search is not None]
+        return self._violations + searches
 
     def forgive(self) -> None:
         """Forget what was found: for tests that break the rules on purpose."""
         self._violations = []
         self._motions = []
+        for known in self._nodes.values():
+            known.search = None
 
     def hear(self, frame: Frame, t_ns: int, sender: str) -> None:
         """Every frame that got through, whoever sent it."""
@@ -92,6 +104,10 @@ class Listener:
             self._stops.append((self.frames, node))
         elif message.frame_class in MAKES_MOTION:
             self._motions.append((self.frames, t_ns, frame, message.frame_class))
+        known = self._nodes.get(node)
+        if known is not None and message.frame_class in ("moves", "loads") and self._leaves(known, values["target"]):
+            known.homed = False
+            known.search = Violation(t_ns, frame, f"{known.range.axis}: out of its travel, and not to find its switch")
         for what in self._judge(message, node, values):
             self._report(t_ns, frame, what)
 
@@ -108,8 +124,6 @@ class Listener:
             return
         if message.name == "read_position":
             known.last = values["position"]
-            if known.found is None:
-                known.found = known.last
         elif message.name == "home":
             known.homed = True
 
@@ -125,24 +139,26 @@ class Listener:
         if message.name == "write_setting":
             return self._judge_setting(known, values["number"], values["value"])
         if message.name == "arm_latch":
-            # A drive that looks for its switch again goes beyond the soft limits: as before home, P21.
-            known.homed, known.found = False, known.last
+            known.homed, known.search = False, None
         if message.name == "home" and abs(values["edge"] - known.range.edge) > ROUNDING:
             return [f"declares the edge at {values['edge']} counts; it lies at {float(known.range.edge):.1f}"]
         return []
 
-    def _judge_target(self, known: _Known, target: int) -> list[str]:
+    @staticmethod
+    def _leaves(known: _Known, target: int) -> bool:
+        low, high = known.range.travel
+        return known.homed and not low - ROUNDING <= target <= high + ROUNDING
+
+    @staticmethod
+    def _judge_target(known: _Known, target: int) -> list[str]:
         if known.homed:
-            low, high = known.range.travel
-            where = "the travel"
-        elif known.found is None:
+            return []  # within its travel: `_leaves` has looked
+        if known.last is None:
             return ["a target before anybody asked where the axis stands"]
-        else:
-            low, high = known.found - known.range.unhomed_reach, known.found + known.range.unhomed_reach
-            where = "the reach of an unhomed axis"
-        if low - ROUNDING <= target <= high + ROUNDING:
+        if abs(target - known.last) <= known.range.unhomed_reach + NOISE:
             return []
-        return [f"{known.range.axis}: target {target} is outside {where}, {float(low):.1f} to {float(high):.1f} counts"]
+        reach = float(known.range.unhomed_reach)
+        return [f"{known.range.axis}: target {target} is more than {reach:.1f} counts from {known.last}"]
 
     def _judge_speed(self, known: _Known, raw: int) -> list[str]:
         rule = self._dialect.setting(self._dialect.move_speed)
@@ -162,10 +178,10 @@ class Listener:
             return []
         return [f"{known.range.axis}: {name} {raw} is outside {low} to {float(high):.1f} (raw)"]
 
+    def _failed(self) -> bool:
+        return not {self._dialect.broadcast, *self._nodes} - {node for _, node in self._stops}
+
     def _after_the_last_stop(self) -> list[Violation]:
-        """Only for a run that failed: one whose ladder of stops went to everybody and to each."""
-        if not self.active or {self._dialect.broadcast, *self._nodes} - {node for _, node in self._stops}:
-            return []
         last = self._stops[-1][0]
         return [
             Violation(t_ns, frame, f"{kind} after the last stop")

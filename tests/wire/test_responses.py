@@ -39,7 +39,7 @@ def simulated(messages, until_ns, first_at=None):
     releases = [(0 if first_at is None else first_at[i], i) for i in range(len(messages))]
     heapq.heapify(releases)
     waiting, worst, now = [], [0] * len(messages), 0
-    while releases:
+    while releases or waiting:
         if not waiting:
             now = max(now, releases[0][0])
         while releases and releases[0][0] <= now:

@@ -1,8 +1,8 @@
 """
 A drive whose loads pile up and cannot be cleared is not used with loads.
 
-Where a second load queues behind the first or is added to it, and nothing clears a load, nobody can bring the drive to a
-known, empty load; what the next start sets off is then anybody's guess (practice.md P1). `move` loads too.
+Where a second load queues behind the first or is added to it, and nothing clears a load, nobody can bring the drive
+to a known, empty load; what the next start sets off is then anybody's guess (practice.md P1). `move` loads too.
 
 Passes:
 

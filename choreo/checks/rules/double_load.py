@@ -1,8 +1,8 @@
 """
 No axis is loaded a second time before its load was started.
 
-What a second load does differs between drives: it takes the place of the first, queues behind it, is added to it or is
-refused (practice.md P1). None of that is what two steps with one load each look like.
+What a second load does differs between drives: it takes the place of the first, queues behind it, is added to it or
+is refused (practice.md P1). None of that is what two steps with one load each look like.
 
 Passes:
 
@@ -50,7 +50,7 @@ def check(facts: Facts) -> Iterator[Finding]:
             rules = facts.dialect(move.axis).loads
             yield Finding(
                 ID,
-                f"{facts.called(move.axis)} is loaded again in step {scene.step.path} before its first load was started",
+                f"{facts.called(move.axis)} is loaded again in step {scene.step.path} before its load was started",
                 Mark(move.place or scene.step.place, "the second load"),
                 () if first.place is None else (Mark(first.place, "the first load"),),
                 "Start the first load before the second, or keep one of them.",

@@ -1,8 +1,8 @@
 """
 No move is faster than the speed that its drive was configured with.
 
-The configured speed is the drive's own ceiling. A drive refuses a faster move, or is slower than predicted, depending on
-its maker.
+The configured speed is the drive's own ceiling. A drive refuses a faster move, or is slower than predicted, depending
+on its maker.
 
 Passes:
 
@@ -51,8 +51,8 @@ def _judge(facts: Facts, scene: Scene, axis: int, speed: Fraction, place: Span) 
     most = in_words(ceiling, plan, "/s")
     yield Finding(
         ID,
-        f"{name} would move at {in_words(speed, plan, '/s')} in step {scene.step.path}, and its drive was configured with "
-        f"{most} at most",
+        f"{name} would move at {in_words(speed, plan, '/s')} in step {scene.step.path}, and its drive was "
+        f"configured with {most} at most",
         Mark(place, f"{in_words(speed - ceiling, plan, '/s')} above the drive's ceiling"),
         (),
         f"Lower this speed to {most}, or configure {name} with a higher one.",

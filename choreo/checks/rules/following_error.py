@@ -1,8 +1,9 @@
 """
 A drive's own following-error window is not wider than the tracking limit of its axis.
 
-The drive watches itself at every cycle, choreo at every poll only: the drive's window is the real protection (practice.md
-P8). A window wider than what choreo allows would be reached after choreo has stopped everything, or never.
+The drive watches itself at every cycle, choreo at every poll only: the drive's window is the real protection
+(practice.md P8). A window wider than what choreo allows would be reached after choreo has stopped everything, or
+never.
 
 Passes:
 

@@ -1,8 +1,8 @@
 """
 Only a homed axis is sent `to` a position, or expected at one.
 
-A position counts from the machine's zero, which an axis does not know before it is homed. Until then an axis moves `by` a
-distance, small and slow (practice.md P20, P21).
+A position counts from the machine's zero, which an axis does not know before it is homed. Until then an axis moves
+`by` a distance, small and slow (practice.md P20, P21).
 
 Passes:
 

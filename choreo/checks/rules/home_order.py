@@ -1,9 +1,9 @@
 """
 Axes are homed in the machine's order.
 
-What can collide goes out of the way first (practice.md P20): while nobody knows where the lift hangs, a beam that searches
-its switch carries it into whatever stands in the way. The machine file gives the order as `homing_order`, stage by stage;
-no axis of a stage is homed before every axis of the stages before it has been.
+What can collide goes out of the way first (practice.md P20): while nobody knows where the lift hangs, a beam that
+searches its switch carries it into whatever stands in the way. The machine file gives the order as `homing_order`,
+stage by stage; no axis of a stage is homed before every axis of the stages before it has been.
 
 Passes:
 
@@ -28,40 +28,53 @@ from collections.abc import Iterator
 
 from choreo.checks.facts import Facts
 from choreo.checks.scenes import Scene
-from choreo.diagnostic import Finding, Level, Mark
+from choreo.diagnostic import Finding, Level, Mark, Span
 from choreo.plan.model import Home, Plan
+from choreo.recipe.steps import HomeStep
 from choreo.text import Text
 
 ID, LEVEL, READS = "home-order", Level.ERROR, Plan
 
 
 def check(facts: Facts) -> Iterator[Finding]:
-    """Each homing against the stages before its own."""
+    """Each homing against the stages before its own. What is missing is said once."""
     index = {axis.name: axis.index for axis in facts.plan.axes}
-    stages = [
-        (stage, {index[axis] for axis in facts.recipe.axes_of(stage)}) for stage in facts.recipe.homing_order
+    order = [
+        (name, stage, index[axis])
+        for stage, names in enumerate(facts.recipe.homing_order)
+        for name in names
+        for axis in facts.recipe.axes_of(name)
     ]
+    said: set[int] = set()
     for scene in facts.scenes:
         action = scene.step.action
         if not isinstance(action, Home):
             continue
-        before: set[int] = set()
-        for stage, axes in stages:
-            if axes.intersection(action.axes):
-                missing = before - scene.axes.homed
-                if missing:
-                    yield _finding(facts, scene, action, missing, stage[0])
-                break
-            before |= axes
+        own = next(((name, stage) for name, stage, axis in order if axis in action.axes), None)
+        if own is None:
+            continue
+        missing = {axis: name for name, stage, axis in order if stage < own[1] and axis not in scene.axes.homed}
+        if not said.issuperset(missing):
+            yield _finding(facts, scene, action, list(dict.fromkeys(missing.values())), own[0])
+        said |= set(missing)
 
 
-def _finding(facts: Facts, scene: Scene, action: Home, missing: set[int], stage: Text) -> Finding:
-    name, first = facts.names(action.axes), facts.names(missing)
+def _finding(facts: Facts, scene: Scene, action: Home, missing: list[Text], own: Text) -> Finding:
+    first = " and ".join(missing)
     return Finding(
         ID,
-        f"{name} would be homed in step {scene.step.path} before {first}: the machine homes {first} first",
-        Mark(scene.step.place, f"{first} has not been homed here"),
-        (Mark(stage.span, "the machine's order"),),
-        f"Put `- home: {first.split(' and ')[0]}` before this step.",
+        f"{facts.names(action.axes)} would be homed in step {scene.step.path} before {first}, which the machine homes "
+        "first",
+        Mark(_place(facts, scene, action), f"not yet homed here: {first}"),
+        (Mark(own.span, "the machine's order"),),
+        f"Put `- home: {missing[0]}` before this step.",
         level=LEVEL,
     )
+
+
+def _place(facts: Facts, scene: Scene, action: Home) -> Span:
+    """The name in the step, or `all`."""
+    step = facts.written(scene)
+    assert isinstance(step, HomeStep)
+    index = {facts.plan.axes[axis].name for axis in action.axes}
+    return next((name.span for name in step.home if index <= set(facts.recipe.axes_of(name))), step.place)

@@ -1,9 +1,9 @@
 """
 A trigger names exactly the axes that hold a load.
 
-The start is one frame for the whole bus: every drive that holds a move sets off, named or not (practice.md P3). A `move`
-sends a start too, so nothing may be loaded when it begins; and what waits for a trigger is not homed meanwhile, because
-the target that it holds would afterwards mean another place.
+The start is one frame for the whole bus: every drive that holds a move sets off, named or not (practice.md P3). A
+`move` sends a start too, so nothing may be loaded when it begins; and what waits for a trigger is not homed
+meanwhile, because the target that it holds would afterwards mean another place.
 
 Passes:
 
@@ -52,7 +52,7 @@ def _trigger(facts: Facts, scene: Scene, loaded: set[int]) -> Iterator[Finding]:
         if not axes <= loaded:
             yield Finding(
                 ID,
-                f"the trigger in step {scene.step.path} names {name}, and {facts.names(axes - loaded)} holds no load then",
+                f"the trigger in step {scene.step.path} names {name}, and {facts.names(axes - loaded)} holds no load",
                 Mark(name.span, "not loaded"),
                 (),
                 f"Load it before the trigger (`- preload: {{{name}: ...}}`), or leave it out.",
@@ -86,7 +86,7 @@ def _homed(facts: Facts, scene: Scene, axes: set[int]) -> Finding:
     names = facts.names(axes)
     return Finding(
         ID,
-        f"{names} would be homed in step {scene.step.path} while it holds a load, whose target then means another place",
+        f"{names} would be homed in step {scene.step.path} while it holds a load, which then means another place",
         Mark(scene.step.place, "holds a load"),
         tuple(_loads(scene, axes)),
         "Start the load before homing, or load it afterwards.",

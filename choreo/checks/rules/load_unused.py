@@ -1,8 +1,8 @@
 """
 Every load is started before the recipe ends.
 
-A load that stays behind in a drive is set off by the next start trigger, of whomever (practice.md P2). choreo clears what
-it has loaded when it stops, but a recipe that loads a move and never starts it does not do what it says.
+A load that stays behind in a drive is set off by the next start trigger, of whomever (practice.md P2). choreo clears
+what it has loaded when it stops, but a recipe that loads a move and never starts it does not do what it says.
 
 Passes:
 

@@ -2,8 +2,8 @@
 The settings of a drive are known before its axis moves.
 
 Acceleration, jerk and quick stop shape what is predicted, and what happens on a fault; the speed is the drive's own
-ceiling. What a drive still holds from another day is unknown, so each recipe says what it needs (practice.md P23: what is
-the same already is not written again).
+ceiling. What a drive still holds from another day is unknown, so each recipe says what it needs (practice.md P23:
+what is the same already is not written again).
 
 Passes:
 

@@ -1,13 +1,14 @@
 """
 A beam is stopped before a stalled side can rack it to its structural skew.
 
-When one side stalls, the other goes on until the skew has reached `trip`, then for as long as it takes to see it (a poll
-and the worst response on the bus), then over the ramp of the quick stop:
+When one side stalls, the other goes on until the skew has reached `trip`, then for as long as it takes to see it (a
+poll and the worst response on the bus), then over the ramp of the quick stop:
 
     skew = trip + speed * (poll + response) + speed^2 / (2 * quick stop)
 
-That is computed for the fastest motion of each pair and must stay below `structural` (practice.md P9, common practice, no
-source). At 250 mm/s, 50 polls a second, a response of 5 ms and 3000 mm/s^2 it is 18.2 mm; at 400 mm/s it is 38 mm.
+That is computed for the fastest motion of each pair and must stay below `structural` (practice.md P9, common
+practice, no source). At 250 mm/s, 50 polls a second, a response of 5 ms and 3000 mm/s^2 it is 18.2 mm; at 400 mm/s it
+is 38 mm.
 
 Passes:
 
@@ -64,9 +65,7 @@ def check(facts: Facts) -> Iterator[Finding]:
                 yield from _judge(facts, scene, pair, float(action.search), pair.trip + action.square_limit, place)
 
 
-def _judge(
-    facts: Facts, scene: Scene, pair: PairPlan, speed: float, trip: Fraction, place: Span
-) -> Iterator[Finding]:
+def _judge(facts: Facts, scene: Scene, pair: PairPlan, speed: float, trip: Fraction, place: Span) -> Iterator[Finding]:
     response_ns = facts.budget.worst_response_ns
     if response_ns is None:  # a bus too full to answer in time is refused as such
         return

@@ -1,8 +1,8 @@
 """
 The two sides of a pair are moved together, alike.
 
-One side moved alone, by another distance, at another speed or with other ramps racks the beam (practice.md P9, P24). A
-pair is moved by its name; its sides are named only where one is looked at.
+One side moved alone, by another distance, at another speed or with other ramps racks the beam (practice.md P9, P24).
+A pair is moved by its name; its sides are named only where one is looked at.
 
 Passes:
 

@@ -24,7 +24,11 @@ from choreo.units import show
 ID, LEVEL, READS = "ramp-limit", Level.ERROR, Recipe
 
 #: What is compared, in words, and what stands behind the axis' unit.
-RAMPS = {"acceleration": ("an acceleration", "/s^2"), "jerk": ("a jerk", "/s^3"), "quick_stop": ("a quick stop", "/s^2")}
+RAMPS = {
+    "acceleration": ("an acceleration", "/s^2"),
+    "jerk": ("a jerk", "/s^3"),
+    "quick_stop": ("a quick stop", "/s^2"),
+}
 
 
 def check(facts: Facts) -> Iterator[Finding]:

@@ -1,8 +1,8 @@
 """
 Before it is homed, an axis stays slow and near to where it was found.
 
-Nobody knows yet where the axis stands, so the soft limits say nothing: the `unhomed` limits of speed and distance hold
-instead (practice.md P21). They hold for the search of homing too.
+Nobody knows yet where the axis stands, so the soft limits say nothing: the `unhomed` limits of speed and distance
+hold instead (practice.md P21). They hold for the search of homing too.
 
 Passes:
 

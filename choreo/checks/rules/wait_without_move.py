@@ -1,8 +1,8 @@
 """
 What is waited for has been told where to go.
 
-A wait for an axis that never got a target, or whose move is loaded and not yet started, would wait for another position
-than the reader thinks, or to its timeout.
+A wait for an axis that never got a target, or whose move is loaded and not yet started, would wait for another
+position than the reader thinks, or to its timeout.
 
 Passes:
 
@@ -48,6 +48,8 @@ def check(facts: Facts) -> Iterator[Finding]:
                     f"step {scene.step.path} waits for {facts.called(axis)}, which {why}",
                     Mark(name.span, "nothing to wait for"),
                     () if load is None or load.place is None else (Mark(load.place, "loaded here"),),
-                    f"Put `- trigger: {name}` before the wait." if load else "Take it out of the wait, or move it before.",
+                    f"Put `- trigger: {name}` before the wait."
+                    if load
+                    else "Take it out of the wait, or move it before.",
                     level=LEVEL,
                 )

@@ -20,7 +20,7 @@ _MESSAGES = (
     Column("identifier", right=False),
     Column("class", right=False, keep=2),
     Column("means", right=False, keep=1),
-    Column("payload from byte 0", right=False, shrinks=24),
+    Column("payload from byte 0", right=False, shrinks=40),
 )
 _SETTINGS = (
     Column("setting", right=False),
@@ -52,6 +52,12 @@ def _lines(dialect: DescribedDialect, width: int) -> Iterable[str]:
     )
     yield ""
     yield from table(_MESSAGES, [_message(shape, at) for shape in dialect.frames.all()], width)
+    yield from prose("Bytes are hexadecimal; u8 is an unsigned field of 8 bits, s32 a signed one of 32.", width)
+    for shape in dialect.frames.all():
+        for part in shape.layout.parts:
+            if isinstance(part, Bits):
+                bits = ", ".join(f"{place} {name}" for place, name in enumerate(part.names) if name is not None)
+                yield from prose(f"Bits of the {shape.message} {shape.role}: {bits}.", width)
     yield ""
     yield from table(_SETTINGS, list(_settings(dialect)), width)
     yield ""
@@ -78,9 +84,9 @@ def _part(part: Part) -> str:
     if isinstance(part, Constant):
         return f"{part.value:02X}"
     if isinstance(part, Number):
-        return f"{part.name}:{'signed' if part.signed else 'unsigned'} {part.bits}"
+        return f"{part.name}:{'s' if part.signed else 'u'}{part.bits}"
     if isinstance(part, Bits):
-        return f"[{' '.join(name or '-' for name in part.names)}]"
+        return "bits"
     return f"({part.size} unused)"
 
 

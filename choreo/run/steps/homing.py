@@ -24,6 +24,7 @@ from choreo.plan.onset import noticeable, onset_limit_ns
 from choreo.run.axes import Axis
 from choreo.run.context import MS, Run, unexpected
 from choreo.run.steps.motion import Part, load, start, travel
+from choreo.run.steps.power import take_reference
 from choreo.run.watchers import PairWatch
 from choreo.wire.words import Setting
 
@@ -43,9 +44,11 @@ async def home(run: Run, action: Home) -> None:
     """See the module. Raises MachineFault with the phase that failed; the home of the axes is then not valid."""
     axes = run.pick(action.axes)
     await run.fresh_readings(axes)
+    await run.each(axes, lambda drive: drive.arm_latch())  # from here on the drives look for their switches
     for axis in axes:
-        axis.home_valid = False
-        run.session.guard.found_at(axis.plan.node, axis.counts)
+        if axis.home_valid:  # homed again: the search goes beyond the soft limits, from where it stands now
+            axis.home_valid = False
+            take_reference(run, axis, axis.counts)
     pair = run.pair_of(axes)
     homing = _Homing(run, action, axes, pair)
     with homing.skew_allowed():
@@ -88,8 +91,9 @@ class _Homing:
 
     async def approach(self) -> list[Axis]:
         """Phase 2: the axes whose switch was active when the group was stopped."""
-        await self._set_off(self.axes, self.action.within, self.action.search_raw, self.action.search)
-        hit = await self._until_switch(self.axes, self.action.within)
+        within = min(self.action.within, *(self._reach(axis) for axis in self.axes))
+        await self._set_off(self.axes, within, self.action.search_raw, self.action.search)
+        hit = await self._until_switch(self.axes, within)
         await self._stop(self.axes)
         return hit
 
@@ -179,6 +183,12 @@ class _Homing:
         await travel(self.run, parts, _windows(self.axes), PHASE_SETTLE_NS)
 
     # ---- what the phases are made of ---------------------------------------------------------------------------
+
+    def _reach(self, axis: Axis) -> Fraction:
+        """How far an axis without home may still go towards its switch from where it stands (P21)."""
+        noise = 2 * axis.plan.noise_counts + 1
+        gone = Fraction(axis.counts - axis.found_counts) / axis.plan.counts_per_unit * self.action.towards
+        return axis.plan.limits.unhomed_distance - gone - noise / abs(axis.plan.counts_per_unit)
 
     def _offset(self, side: int, edges: Sequence[int]) -> Fraction:
         """Where a side stands, from the machine's zero, by its captured edge."""

@@ -26,18 +26,18 @@ async def enable(run: Run, action: Enable) -> None:
     await run.each(axes, lambda drive: drive.enable())
     await run.standstill(axes, SETTLE_LIMIT_NS)
     for axis in axes:
-        take_reference(run, axis)
+        if not axis.home_valid and not axis.commanded:  # it may have been pushed by hand since it was first read
+            axis.anchor_counts = axis.counts
+            take_reference(run, axis, axis.counts)
     braked = [axis for axis in axes if axis.plan.brake is not None]
     if braked:
         await release_brakes(run, braked)
 
 
-def take_reference(run: Run, axis: Axis) -> None:
-    """An axis without home counts its positions from where it is found (P21)."""
-    if not axis.home_valid:
-        if not axis.commanded:  # it may have been pushed by hand since it was first read
-            axis.anchor_counts = axis.counts
-        run.session.guard.found_at(axis.plan.node, axis.anchor_counts)
+def take_reference(run: Run, axis: Axis, counts: int) -> None:
+    """An axis without home may go no farther than `unhomed` allows from where it was found (P21)."""
+    axis.found_counts = counts
+    run.session.guard.found_at(axis.plan.node, counts)
 
 
 async def release_brakes(run: Run, axes: list[Axis]) -> None:

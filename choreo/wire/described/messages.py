@@ -194,6 +194,6 @@ def _read_events(context: Context, tree: Tree | None, found: Messages) -> None:
         if read is None:
             continue
         payload, base, _ = read
-        _check_fields(context.reader, payload, f"event {kind}", EVENTS[kind])
+        _check_fields(context.reader, payload, f"event {kind}", EVENTS[kind], any_bits=kind == "inputs")
         shape = Shape(kind, Role.EVENT, FrameClass.NEUTRAL, base, payload.layout)
         found.events[kind] = Placed(shape, f"event {kind}", payload.span, payload.fields)

@@ -60,6 +60,7 @@ EVENTS: dict[str, tuple[str, ...]] = {
     "fault": ("fault",),
     "boot": (),
     "position": ("position",),
+    "inputs": (),  # single bits of any name
     "in_position": (),
 }
 
