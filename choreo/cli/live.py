@@ -95,7 +95,8 @@ def picture(progress: Progress) -> Group:
         rows.add_column(justify=justify, no_wrap=True)
     for axis in progress.axes:
         style = "bold" if axis.state in ("moving", "stopping", "NOT PROVEN") else ""
-        rows.add_row(printable(axis.name), _position(axis), _target(axis), rail(axis), axis.state, style=style)
+        cells = (printable(axis.name), _position(axis), _target(axis), rail(axis), axis.state)
+        rows.add_row(*map(Text, cells), style=style)  # as Text: brackets in a plain str would be taken for markup
     return Group(_line(headline(progress), "bold"), _where(progress), rows)
 
 

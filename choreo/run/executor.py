@@ -22,7 +22,7 @@ from choreo.run.opening import clear_loads
 from choreo.run.session import Session
 from choreo.run.steps import AFTER_FAILURE, BEFORE_OPENING, STEPS
 from choreo.run.steps.power import disable_axes
-from choreo.run.stopping import Rest, bring_to_rest, record_rest
+from choreo.run.stopping import Rest, bring_to_rest, record_rest, tell_all
 from choreo.run.watchers import PairWatch, Watch
 
 #: Every node must have been read once by then, before the first step.
@@ -157,6 +157,7 @@ async def _stopped(run: Run, cause: ChoreoError, trouble: BaseException | None) 
         await _close_after_failure(run, rests)
     except Exception as fault:  # noqa: BLE001  the stop has been sent; what is left is to say so
         trouble = trouble or fault
+        tell_all(run, quick=True)
         run.session.record(
             "finding", rule="internal", level="error", headline=f"a bug in choreo while stopping: {fault!r}"
         )

@@ -22,7 +22,19 @@ LOSSES_TO_SILENCE = 3
 class Request:
     """One `Ask` on its way. `done(value, asked_ns, arrived_ns, tries)` or `failed(exception)` is called once."""
 
-    __slots__ = ("ask", "asked_ns", "deadline_ns", "done", "failed", "lane", "order", "owner", "timeout_ns", "tries")
+    __slots__ = (
+        "abandoned",
+        "ask",
+        "asked_ns",
+        "deadline_ns",
+        "done",
+        "failed",
+        "lane",
+        "order",
+        "owner",
+        "timeout_ns",
+        "tries",
+    )
 
     def __init__(
         self,
@@ -39,6 +51,7 @@ class Request:
         self.timeout_ns = timeout_ns
         self.done = done
         self.failed = failed
+        self.abandoned = False  # nobody wants the answer any more: never asked again
         self.tries = 0
         self.order = 0
         self.asked_ns = 0

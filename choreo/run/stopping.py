@@ -74,14 +74,14 @@ async def bring_to_rest(run: Run, cause: ChoreoError) -> list[Rest]:
         taken_back=[frame.text() for frame in taken],
     )
     quick = not isinstance(cause, OperatorStop | ExpectationFailed)
-    _tell_all(run, quick)
+    tell_all(run, quick)
     session.record("frames", last=session.traffic.recent_frames())
     session.log.journal.sync()
     if session.adapter_lost:
         _declare_unproven(rests, "the adapter is lost: nothing more can be sent or read")
         return rests
     await _all_left(run)
-    _tell_all(run, quick)
+    tell_all(run, quick)
     await _until_rest(run, rests, quick, power_may_be_cut=not isinstance(cause, LinkLost))
     for rest in rests:
         await _clear_load(run, rest)
@@ -105,7 +105,7 @@ def record_rest(run: Run, rests: list[Rest]) -> None:
         )
 
 
-def _tell_all(run: Run, quick: bool) -> None:
+def tell_all(run: Run, quick: bool) -> None:
     """One broadcast, then each node by itself: whoever missed the one hears the other (P13)."""
     families = {axis.plan.dialect: axis for axis in run.axes}
     for axis in families.values():
@@ -161,7 +161,7 @@ async def _until_rest(run: Run, rests: list[Rest], quick: bool, *, power_may_be_
         if late_frames and session.link.unsent() == 0:  # something old has left only now: it may have been a start
             late_frames = False
             since = told = now
-            _tell_all(run, quick)
+            tell_all(run, quick)
         for rest in rests:
             rest.proven = rest.axis.stands(since, rest.axis.plan.noise_counts)
             if power_may_be_cut and not rest.cut and now - since > RUNAWAY_AFTER_NS and _runs_away(rest):

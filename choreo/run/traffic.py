@@ -14,7 +14,7 @@ from choreo.drive.conversation import Ask, Tell
 from choreo.errors import ChoreoError, LinkLost, MachineFault
 from choreo.frame import Frame
 from choreo.link.port import Confirmed, Link
-from choreo.run.guard import Guard
+from choreo.run.guard import Guard, GuardRefusal
 from choreo.run.lanes import LOSSES_TO_SILENCE, WINDOW, Lane, Request
 from choreo.run.log import MS, Log, NoReply, seconds
 from choreo.wire.words import MOTION, FrameClass
@@ -68,16 +68,27 @@ class Traffic:
 
     # ---- sending -----------------------------------------------------------------------------------------------
 
-    def send(self, frame: Frame, *, confirm: Callable[[int], None] | None = None) -> FrameClass:
-        """Past the guard and to the link. `confirm(t_ns)` is called when the frame has left."""
-        kind = self.guard.check(frame)
+    def send(self, frame: Frame, *, confirm: Callable[[int], None] | None = None) -> None:
+        """
+        Past the guard and to the link. `confirm(t_ns)` is called when the frame has left.
+
+        Raises:
+            GuardRefusal: the frame may not leave. While the run is stopping this is only recorded: nothing may end the
+                stop before the axes are proved to stand.
+        """
+        try:
+            kind = self.guard.check(frame)
+        except GuardRefusal as refusal:
+            if not self.guard.stopping:
+                raise
+            self.log.report(refusal)
+            return
         if kind is not FrameClass.NEUTRAL:
             self.handed_over.add(kind)
         if confirm is not None:
             self._confirmations.setdefault(frame, deque()).append(confirm)
         self._recent.append((self.link.now_ns(), "sent", frame))
         self.link.submit(frame, confirm=confirm is not None)
-        return kind
 
     def tell(self, tell: Tell, axis: int | None, confirm: Callable[[int], None] | None = None) -> None:
         """Send an unanswered frame at once, past every lane, and note it in the journal."""
@@ -210,7 +221,7 @@ class Traffic:
         if lane.losses >= LOSSES_TO_SILENCE and not lane.silent:
             lane.silent = True
             self._fall_silent(lane, now)
-        if request.tries <= request.ask.again and not lane.silent:
+        if request.tries <= request.ask.again and not lane.silent and not request.abandoned:
             self._waiting.appendleft(request)
         else:
             self._give_up(request)
@@ -258,7 +269,9 @@ class Traffic:
         self.log.record("command", axis=axis, verb=request.ask.what, frame=request.ask.frame.text(), outcome=outcome)
 
     def forget(self, owners: Sequence[object]) -> None:
-        """Drop what these conversations still want. Answers to what is out are heard and left."""
+        """Drop what these conversations still want. What is out may be answered, and is never asked again."""
+        for request in self._out.values():
+            request.abandoned = request.abandoned or request.owner in owners
         self._waiting = deque(request for request in self._waiting if request.owner not in owners)
         for lane in self._lanes.values():
             if lane.holder is not None and lane.holder in owners:
@@ -267,6 +280,8 @@ class Traffic:
     def withdraw_motion(self) -> list[Frame]:
         """For the stop: drop what conversations still want, break off transfers, take back what could move an axis."""
         self._waiting = deque(request for request in self._waiting if request.owner is None)
+        for request in self._out.values():
+            request.abandoned = request.owner is not None
         taken = self.link.withdraw(lambda frame: self.guard.classify(frame) in MOTION)
         for lane in self._lanes.values():
             self._break_off(lane)

@@ -199,10 +199,10 @@ class ClosedAfter(io.StringIO):
 
 @pytest.mark.parametrize("lines", [0, 3])
 def test_output_that_is_closed_stops_the_run_properly(recipe, monkeypatch, lines):
-    monkeypatch.setattr(sys, "stdout", ClosedAfter(lines))
-    assert main(["dry-run", "shelf.yaml"]) == 130
-    monkeypatch.undo()
-    read = read_journal(recipe.absolute().parent / FOLDER / "journal.jsonl")
+    with monkeypatch.context() as patched:
+        patched.setattr(sys, "stdout", ClosedAfter(lines))
+        assert main(["dry-run", "shelf.yaml"]) == 130
+    read = journal()
     assert [record.fields["what"] for record in read.of("operator")] == ["the output was closed"]
     assert read.complete
 

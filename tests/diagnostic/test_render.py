@@ -78,13 +78,9 @@ def test_two_marks_on_one_line_share_the_line():
 def test_two_marks_far_apart_on_a_long_line_show_it_twice():
     finding = Finding("r", "h", Mark(Span("f", 1, 201, 1)), (Mark(Span("f", 1, 1, 1)),))
     text = full_text([finding], {"f": ["a" + "-" * 199 + "z"]})
-    # The room is 100 characters: the end of the line with the ellipsis first, then its beginning with the ellipsis last.
+    # The room is 100 characters: first the end of the line behind an ellipsis, then its beginning before one.
     assert text == (
-        "f:1:201  h   (r)\n"
-        f"     1 | …{'-' * 98}z\n"
-        f"       | {' ' * 99}^\n"
-        f"     1 | a{'-' * 98}…\n"
-        "       | ^\n"
+        f"f:1:201  h   (r)\n     1 | …{'-' * 98}z\n       | {' ' * 99}^\n     1 | a{'-' * 98}…\n       | ^\n"
     )
 
 

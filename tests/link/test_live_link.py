@@ -138,6 +138,7 @@ def test_error_frames_are_trouble_in_words(bus: FakeBus, open_link: Open) -> Non
 def test_a_storm_of_error_frames_is_reported_now_and_then(
     bus: FakeBus, open_link: Open, monkeypatch: pytest.MonkeyPatch
 ) -> None:
+    monkeypatch.setattr(live, "ERROR_REPORTS_NS", 10**15)
     link = open_link(bus)
     bus.feed(*[message(0x080, is_error_frame=True) for _ in range(100)], message(0x040, is_error_frame=True))
     first, other = receive_many(link, 2)

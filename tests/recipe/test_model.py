@@ -171,7 +171,11 @@ def test_a_recipe_may_hold_its_machine_itself(bench):
 def test_a_dialect_file_is_found_from_the_file_that_names_it(bench):
     bench.write("parts/mine.yaml", "x: 1\n")
     bench.write("parts/machine.yaml", bench.folder.joinpath("machine.yaml").read_text())
-    text = (bench.folder / "parts/machine.yaml").read_text().replace("node: 7, dialect: short_frame", "node: 7, dialect: ./mine.yaml")
+    text = (
+        (bench.folder / "parts/machine.yaml")
+        .read_text()
+        .replace("node: 7, dialect: short_frame", "node: 7, dialect: ./mine.yaml")
+    )
     bench.write("parts/machine.yaml", text)
     recipe = bench.recipe("steps:\n  - enable: all\n", head="choreo: 1\ntitle: t\nmachine: parts/machine.yaml\n")
     assert recipe.dialect_files == {"./mine.yaml": bench.folder / "parts" / "mine.yaml"}

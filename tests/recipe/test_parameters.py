@@ -74,7 +74,11 @@ def test_a_finding_about_a_setting_is_shown_with_the_setting(bench):
         ("allowed: [50 mm, 0.9 m]", "allowed: [50 mm, 0.9 deg]", [("wrong-dimension", "0.9 deg")]),
         ("allowed: [50 mm, 0.9 m]", "allowed: [90 mm, 50 mm]", [("empty-range", "50 mm")]),
         ("allowed: [50 mm, 0.9 m]", "allowed: 50 mm", [("wrong-type", "50 mm")]),
-        ("  pause:", "  pa-use:", [("bad-name", "pa-use"), ("unused-parameter", "pa-use"), ("unknown-parameter", "$pause")]),
+        (
+            "  pause:",
+            "  pa-use:",
+            [("bad-name", "pa-use"), ("unused-parameter", "pa-use"), ("unknown-parameter", "$pause")],
+        ),
         ("by: $stroke", "by: $strokes", [("unused-parameter", "stroke"), ("unknown-parameter", "$strokes")]),
         ("dwell: $pause", "dwell: $stroke", [("unused-parameter", "pause"), ("wrong-dimension", "$stroke")]),
         ("dwell: $pause", "dwell: -$pause", [("out-of-range", "-$pause")]),

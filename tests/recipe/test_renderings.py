@@ -1,6 +1,6 @@
 """
-Broken recipes with their whole text, as a person sees it. The stored texts are written by hand, from the layout rules of
-`choreo/diagnostic/render.py` and the wording of each rule.
+Broken recipes with their whole text, as a person sees it. The stored texts are written by hand, from the layout rules
+of `choreo/diagnostic/render.py` and the wording of each rule.
 """
 
 from pathlib import Path

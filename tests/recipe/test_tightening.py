@@ -49,7 +49,10 @@ def test_travel_is_tightened_end_by_end(bench):
         ("unhomed: {beam: {distance: 2 m}}\n", [("limit-widened", "2 m")]),
         ("bus: {poll: 20 Hz}\n", [("machine-widened", "20 Hz")]),
         ("bus: {bit_rate: 250 kbit/s}\n", [("machine-widened", "250 kbit/s")]),
-        ("bus: {poll: $rate}\nparameters: {rate: {value: 5 mm}}\n", [("changes-the-machine", "$rate"), ("wrong-dimension", "$rate")]),
+        (
+            "bus: {poll: $rate}\nparameters: {rate: {value: 5 mm}}\n",
+            [("changes-the-machine", "$rate"), ("wrong-dimension", "$rate")],
+        ),
         ("pairs: {beam: {skew: {trip: 2 mm}}}\n", [("machine-widened", "2 mm")]),
         ("pairs: {beam: {axes: [right, left]}}\n", [("changes-the-machine", "beam")]),
         ("homing: {beam: {search: 31 mm/s}}\n", [("machine-widened", "31 mm/s")]),
@@ -68,7 +71,10 @@ def test_what_would_widen_or_change_the_machine_is_refused(bench, body, expected
     refusal = bench.refusal(body + STEPS)
     lines = refusal.lines
     found = [
-        (f.rule, lines[f.primary.span.file][f.primary.span.line - 1][f.primary.span.column - 1 :][: f.primary.span.length])
+        (
+            f.rule,
+            lines[f.primary.span.file][f.primary.span.line - 1][f.primary.span.column - 1 :][: f.primary.span.length],
+        )
         for f in refusal.findings
     ]
     assert found == expected

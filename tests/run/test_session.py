@@ -226,3 +226,21 @@ def test_a_job_that_raises_is_not_called_again():
         run_by_hand(session.sleep(10 * MS))
     run_by_hand(session.sleep(10 * MS))
     assert len(calls) == 1
+
+
+def test_an_abandoned_request_is_never_asked_again():
+    """The stop takes a preload back from the outbox: its time-out must not bring it out again."""
+    link = FakeLink(lambda frame: prompt(frame) if DIALECT.decode(frame).message != "preload" else [])
+    session, _ = session_for(link, 11)
+    session.guard.found_at(11, 0)
+    load = make_drive(DIALECT, 11).preload(100, 10)
+
+    async def broken_off() -> None:
+        with session.within(5 * MS, "the load"):
+            await session.run((0, load))
+
+    with pytest.raises(MachineFault, match="the load"):
+        run_by_hand(broken_off())
+    session.begin_stopping()
+    run_by_hand(session.sleep(100 * MS))
+    assert [DIALECT.decode(frame).message for _, frame in link.sent].count("preload") == 1

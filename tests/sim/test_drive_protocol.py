@@ -223,13 +223,11 @@ def test_positions_wrap_like_the_counter_that_they_are():
     bench.move((1 << 31) - 1)
     bench.wait(SECOND)
     assert bench.position() == (1 << 31) - 1
-    bench.bodies[11].truth.home  # noqa: B018
     assert Bench(replace(HORIZONTAL, encoder_at_power_up=1 << 31)).position() == -(1 << 31)
 
 
 def test_noise_is_symmetric_bounded_and_the_same_every_time():
     truth = replace(HORIZONTAL, noise_counts=4)
-    readings = [Bench(truth, seed=5).drives[11].servo.reading(0)]
     bench = Bench(truth, seed=5)
     readings = [bench.drives[11].servo.reading(0) for _ in range(2000)]
     again = Bench(truth, seed=5)

@@ -1,0 +1,184 @@
+"""
+Whatever a recipe holds, reading it ends in a recipe or in one kind of refusal, never in anything else.
+
+The texts are made of the shipped recipe with pieces put in, taken out and changed.
+"""
+
+from pathlib import Path
+
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+
+from choreo.diagnostic import Finding, Refused
+from choreo.diagnostic.render import full_text, json_text
+from choreo.recipe.load import load
+from choreo.recipe.model import Recipe
+
+KILN = Path(__file__).parents[2] / "recipes" / "kiln_gantry"
+RECIPE = "\n".join(
+    line
+    for line in (KILN / "home_and_test.yaml").read_text(encoding="utf-8").split("\n")
+    if not line.strip().startswith("#")
+)
+MACHINE = (KILN / "machine.yaml").read_text(encoding="utf-8")
+
+PIECES = [
+    *(
+        "",
+        " ",
+        "  ",
+        "\n",
+        "\n  - ",
+        ": ",
+        "{",
+        "}",
+        "[",
+        "]",
+        ",",
+        "#",
+        "'",
+        '"',
+        "|",
+        "-",
+        "$",
+        "$stroke",
+        "-$stroke",
+        "&a ",
+        "*a",
+        "!!int ",
+    ),
+    *(
+        "0 mm",
+        "5",
+        "-5 mm",
+        "1e30 mm",
+        "9e999 mm",
+        "1/0 mm",
+        "5 mm/s",
+        "3 deg",
+        "NaN",
+        "inf mm",
+        "٣ mm",
+        "true",
+        "null",
+        "~",
+        "all",
+        "to",
+        "by",
+    ),
+    *(
+        "beam",
+        "lift",
+        "beam_left",
+        "park",
+        "repeat: 99999999",
+        "steps:",
+        "steps: []",
+        "move: {}",
+        "home: all",
+        "enable:",
+        "label: 5",
+        "order: [[]]",
+    ),
+    *(
+        "like: lift",
+        "like: like",
+        "machine: machine.yaml",
+        "machine: .",
+        "dialect: ../x.yaml",
+        "limits: {all: {speed: 1 mm/s}}",
+        "\u202e",
+        "\x00",
+        "é",
+    ),
+]
+
+
+def outcome(folder: Path, recipe: str, machine: str, overrides=None):
+    (folder / "recipe.yaml").write_text(recipe, encoding="utf-8", errors="surrogatepass", newline="")
+    (folder / "machine.yaml").write_text(machine, encoding="utf-8", errors="surrogatepass", newline="")
+    try:
+        return load(folder / "recipe.yaml", overrides)
+    except Refused as refusal:
+        return refusal
+
+
+def judge(result) -> None:
+    if isinstance(result, Recipe):
+        return
+    assert result.findings
+    assert all(isinstance(finding, Finding) for finding in result.findings)
+    for finding in result.findings:
+        assert "\n" not in finding.headline
+        assert "Error" not in finding.headline
+        assert "Traceback" not in finding.headline
+        for mark in (finding.primary, *finding.others):
+            if mark is not None:
+                lines = result.lines[mark.span.file]
+                assert 1 <= mark.span.line <= len(lines)
+                assert 1 <= mark.span.column <= len(lines[mark.span.line - 1]) + 1
+    assert full_text(result.findings, result.lines)
+    assert json_text(result.findings)
+
+
+def spoilt(text, edits):
+    for at, length, piece in edits:
+        at = int(at * len(text))
+        text = text[:at] + piece + text[at + length :]
+    return text
+
+
+edits = st.lists(st.tuples(st.floats(0, 1), st.integers(0, 12), st.sampled_from(PIECES)), min_size=1, max_size=4)
+
+
+@settings(suppress_health_check=[HealthCheck.function_scoped_fixture], max_examples=150, deadline=None)
+@given(edits, edits, st.booleans())
+def test_a_spoilt_recipe_is_read_or_refused(tmp_path, in_recipe, in_machine, both):
+    judge(outcome(tmp_path, spoilt(RECIPE, in_recipe), spoilt(MACHINE, in_machine) if both else MACHINE))
+
+
+@settings(suppress_health_check=[HealthCheck.function_scoped_fixture], max_examples=60, deadline=None)
+@given(st.text(max_size=60), st.text(max_size=60))
+def test_any_text_where_a_step_stands_is_read_or_refused(tmp_path, step, key):
+    judge(outcome(tmp_path, f"choreo: 1\ntitle: t\nmachine: machine.yaml\nsteps:\n  - {step}\n{key}", MACHINE))
+
+
+@settings(suppress_health_check=[HealthCheck.function_scoped_fixture], max_examples=60, deadline=None)
+@given(
+    st.dictionaries(
+        st.text(max_size=12) | st.just("stroke"), st.text(max_size=20) | st.sampled_from(PIECES), max_size=3
+    )
+)
+def test_any_setting_on_the_command_line_is_taken_or_refused(tmp_path, overrides):
+    result = outcome(tmp_path, RECIPE, MACHINE, overrides)
+    assert isinstance(result, Refused) or set(overrides) <= {"stroke"}
+    for finding in getattr(result, "findings", ()):
+        assert finding.primary.span.file == "--set" or finding.rule in ("wrong-dimension", "out-of-range")
+
+
+SHAPES = ["", "x", "[]", "{}", "[x]", "{x: y}", "[[x]]", "{x: {y: z}}", "[{x: y}]", "5", "5 mm", "$stroke", "''"]
+
+
+def _places():
+    """Each `key:` of the shipped recipe and machine file, once a key."""
+    places, seen = [], set()
+    for name, text in (("recipe", RECIPE), ("machine", MACHINE)):
+        for line in text.split("\n"):
+            key = line.strip().removeprefix("- ").split(":")[0]
+            if ":" in line and key.isidentifier() and (name, key) not in seen:
+                seen.add((name, key))
+                places.append((name, line))
+    return places
+
+
+@pytest.mark.parametrize(("name", "line"), _places(), ids=lambda value: value.strip())
+def test_any_shape_may_stand_at_any_key(tmp_path, name, line):
+    head = line[: line.index(":") + 1]
+    for shape in SHAPES:
+        recipe, machine = RECIPE, MACHINE
+        if name == "recipe":
+            recipe = recipe.replace(line, f"{head} {shape}", 1)
+        else:
+            machine = machine.replace(line, f"{head} {shape}", 1)
+        judge(outcome(tmp_path, recipe, machine))
