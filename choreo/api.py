@@ -7,26 +7,28 @@ choreo from Python: check a recipe, run it on a simulated bus. The commands use 
         print(run.outcome.headline, run.folder.path)
 """
 
+from __future__ import annotations
+
 from collections.abc import Callable, Mapping, Sequence
 from contextlib import AbstractContextManager, nullcontext
 from dataclasses import dataclass
 from fractions import Fraction
 from pathlib import Path
-from typing import Any, Protocol
+from typing import TYPE_CHECKING, Any, Protocol
 
 from choreo.checks import run_checks
 from choreo.diagnostic import Finding, Level, Refused
 from choreo.diagnostic.order import by_position
-from choreo.journal import JournalWriter, RunFolder, SampleObserver, prepare_folder, read_journal, slug
-from choreo.link.port import Link, SimulatedAxis, SimulationRequest
-from choreo.link.simulated import open_simulated
-from choreo.link.trace import TraceLink
 from choreo.plan.model import Plan
 from choreo.plan.resolve import resolve
 from choreo.recipe.load import load
-from choreo.report import Summary, summarise, summary_json
-from choreo.run.executor import Outcome, execute
 from choreo.units import show_ns
+
+if TYPE_CHECKING:  # what only a run needs is imported by `dry_run`: a check starts in half the time
+    from choreo.journal import RunFolder, SampleObserver
+    from choreo.link.port import Link, SimulationRequest
+    from choreo.report import Summary
+    from choreo.run.executor import Outcome
 
 
 class Watcher(Protocol):
@@ -41,7 +43,7 @@ class Watcher(Protocol):
 
 
 #: Called with the link before the run; what it yields watches, and it is left when the run is over.
-Attend = Callable[[Link], AbstractContextManager[Watcher | None]]
+Attend = Callable[["Link"], AbstractContextManager[Watcher | None]]
 
 
 @dataclass(frozen=True, slots=True)
@@ -119,6 +121,10 @@ def dry_run(
         Refused: the check found an error.
         RecipeError: the folder, the fault file or the simulated machine cannot be used.
     """
+    from choreo.journal import prepare_folder, read_journal, slug
+    from choreo.link.simulated import open_simulated
+    from choreo.report import summarise, summary_json
+
     checked = check(path, overrides, pace=pace)
     if checked.plan is None:
         raise Refused(checked.findings, checked.lines)
@@ -135,6 +141,10 @@ def dry_run(
 
 
 def _run(plan: Plan, link: Link, folder: RunFolder, seed: int, attend: Attend | None) -> Outcome:
+    from choreo.journal import JournalWriter
+    from choreo.link.trace import TraceLink
+    from choreo.run.executor import execute
+
     with (
         folder.trace.open("w", encoding="ascii", newline="\n") as trace,
         nullcontext(None) if attend is None else attend(link) as watcher,
@@ -153,6 +163,8 @@ def _run(plan: Plan, link: Link, folder: RunFolder, seed: int, attend: Attend | 
 
 def simulation_request(plan: Plan, *, seed: int = 0, faults: Path | None = None) -> SimulationRequest:
     """What decides the simulated bus of a plan: its machine truth, or its axes where it names none."""
+    from choreo.link.port import SimulatedAxis, SimulationRequest
+
     return SimulationRequest(
         machine=plan.simulated,
         axes=tuple(

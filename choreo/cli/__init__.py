@@ -19,4 +19,5 @@ def main(argv: Sequence[str] | None = None) -> int:
         args = parse(words)
     except SystemExit as left:  # argparse has printed help, the version or what is wrong
         return left.code if isinstance(left.code, int) else 0
+    args.words = words  # for the report of a bug
     return guarded(lambda: args.run(args), words)

@@ -4,11 +4,9 @@ import argparse
 import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from choreo.cli.arguments import add_recipe_arguments, seed
-from choreo.errors import Exit
+from choreo.cli.arguments import add_recipe_arguments, path, seed
 
 if TYPE_CHECKING:
     from choreo.api import RunResult, Watcher
@@ -23,9 +21,9 @@ def add(commands: "argparse._SubParsersAction[Any]") -> None:
         description="Check a recipe, then run it on a simulated bus. The same inputs give the same run, bit for bit.",
     )
     add_recipe_arguments(parser)
-    parser.add_argument("--faults", metavar="FILE", type=Path, help="faults that the simulated bus and machine have")
+    parser.add_argument("--faults", metavar="FILE", type=path, help="faults that the simulated bus and machine have")
     parser.add_argument("--seed", metavar="N", type=seed, default=0, help="of the simulated noise (default 0)")
-    parser.add_argument("--out", metavar="DIR", type=Path, help="the run folder (default runs/ and the recipe's title)")
+    parser.add_argument("--out", metavar="DIR", type=path, help="the run folder (default runs/ and the recipe's title)")
     parser.add_argument("--quiet", action="store_true", help="show the result line only")
     parser.set_defaults(run=run)
 
@@ -33,6 +31,7 @@ def add(commands: "argparse._SubParsersAction[Any]") -> None:
 def run(args: argparse.Namespace) -> int:
     """The exit code of the run."""
     from choreo.api import dry_run
+    from choreo.cli.handling import abandon_stdout, report_bug
 
     result = dry_run(
         args.recipe,
@@ -45,13 +44,10 @@ def run(args: argparse.Namespace) -> int:
     )
     try:
         _show(result, quiet=args.quiet)
-    except BrokenPipeError:
-        if result.outcome.exit is Exit.DONE:
-            raise
+    except BrokenPipeError:  # how the run ended matters more
+        abandon_stdout()
     if result.outcome.trouble is not None:
-        from choreo.cli.handling import report_bug
-
-        return report_bug(result.outcome.trouble, sys.argv[1:], result.folder.crash)
+        return report_bug(result.outcome.trouble, args.words, result.folder.crash)
     return result.outcome.exit
 
 

@@ -23,7 +23,7 @@ def guarded(command: Callable[[], int], words: Sequence[str]) -> int:
         sys.stdout.flush()
         return code
     except BrokenPipeError:
-        _abandon_stdout()
+        abandon_stdout()
         return Exit.OPERATOR
     except KeyboardInterrupt:
         say("interrupted")
@@ -111,7 +111,7 @@ def _version(library: str) -> str:
         return "not installed"
 
 
-def _abandon_stdout() -> None:
+def abandon_stdout() -> None:
     """Whoever read our output has gone; the interpreter must not try to flush it once more at its end."""
     try:
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())

@@ -1,7 +1,6 @@
 """`choreo schema`: the recipe language as JSON Schema, for editors."""
 
 import argparse
-import json
 from typing import Any
 
 from choreo.errors import Exit
@@ -27,6 +26,8 @@ def add(commands: "argparse._SubParsersAction[Any]") -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Print it."""
+    import json
+
     from choreo.recipe.schema import machine_schema, recipe_schema
 
     schema = machine_schema() if args.file == "machine" else recipe_schema()

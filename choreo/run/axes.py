@@ -78,6 +78,7 @@ class Axis:
         self.drive = drive
         self.name = plan.name
         self.position_span = position_span  # how many counts the wire can tell apart
+        self.scale = float(plan.counts_per_unit)
         self.tracking_counts = self.tolerance_counts(plan.limits.tracking)
         self.noticeable_counts = self.tolerance_counts(noticeable(plan.counts_per_unit, plan.noise_counts))
         self.counts = 0
@@ -130,7 +131,7 @@ class Axis:
     def position(self, counts: float | None = None) -> float:
         """A count (the last reading, if None) in the axis' unit, from its anchor."""
         value = self.counts if counts is None else counts
-        return (value - self.anchor_counts) / float(self.plan.counts_per_unit)
+        return (value - self.anchor_counts) / self.scale
 
     def target_counts(self, offset: Fraction) -> int:
         """The drive's counts of an exact position."""

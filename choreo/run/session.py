@@ -22,17 +22,36 @@ from choreo.run.log import Log, named, seconds
 from choreo.run.traffic import Traffic
 
 
+class _Group:
+    """Conversations that somebody waits for together: how many are not over, and what the first failure was."""
+
+    __slots__ = ("failure", "unfinished")
+
+    def __init__(self, count: int) -> None:
+        self.unfinished = count
+        self.failure: ChoreoError | None = None
+
+
 class _Talk:
     """One conversation under way."""
 
-    __slots__ = ("axis", "done", "error", "generator", "result")
+    __slots__ = ("axis", "done", "generator", "group", "result")
 
-    def __init__(self, generator: Conversation[Any], axis: int) -> None:
+    def __init__(self, generator: Conversation[Any], axis: int, group: _Group) -> None:
         self.generator = generator
         self.axis = axis
+        self.group = group
         self.done = False
         self.result: Any = None
-        self.error: ChoreoError | None = None
+
+    def end(self, result: Any, failure: ChoreoError | None = None) -> None:
+        """It is over."""
+        if self.done:
+            return
+        self.done, self.result = True, result
+        self.group.unfinished -= 1
+        if self.group.failure is None:
+            self.group.failure = failure
 
 
 class Session:
@@ -137,19 +156,18 @@ class Session:
         Raises:
             RefusedByDrive, MachineFault: what the first conversation that failed ended with.
         """
-        talks = [_Talk(generator, axis) for axis, generator in conversations]
+        group = _Group(len(conversations))
+        talks = [_Talk(generator, axis, group) for axis, generator in conversations]
         try:
             for talk in talks:
                 self._advance(talk, None)
-            while True:
-                failed = next((talk.error for talk in talks if talk.error is not None), None)
-                if failed is not None:  # what a watcher found meanwhile is nearer to the cause
-                    raise failed if self.stopping or self.log.fault is None else self.log.fault
-                if all(talk.done for talk in talks):
-                    return [talk.result for talk in talks]
+            while group.unfinished and group.failure is None:
                 await self.turn()
         finally:
             self._abandon(talks)
+        if group.failure is not None:  # what a watcher found meanwhile is nearer to the cause
+            raise group.failure if self.stopping or self.log.fault is None else self.log.fault
+        return [talk.result for talk in talks]
 
     async def tell(self, *tells: Tell, axis: int | None = None) -> None:
         """Send frames that nobody answers; with `confirm`, wait until they have left."""
@@ -197,10 +215,10 @@ class Session:
             try:
                 want: Want = talk.generator.throw(error) if error is not None else talk.generator.send(value)
             except StopIteration as end:
-                talk.done, talk.result = True, end.value
+                talk.end(end.value)
                 return
             except ChoreoError as failure:
-                talk.done, talk.error = True, named(failure, self._names[talk.axis])
+                talk.end(None, named(failure, self._names[talk.axis]))
                 return
             error = None
             if isinstance(want, Ask):
@@ -228,7 +246,7 @@ class Session:
         """Drop what unfinished conversations still want. Their answers, if any come, are heard and left."""
         left = [talk for talk in talks if not talk.done]
         for talk in left:
-            talk.done = True
+            talk.end(None)
             talk.generator.close()
         if left:
             self.traffic.forget(left)

@@ -110,12 +110,19 @@ class Traffic:
     def queue(self, request: Request) -> None:
         """Queue a request object (again); polls use one object for ever."""
         request.tries = 0
+        lane = request.lane
+        if not (self._waiting or lane.busy or lane.resting or lane.holder) and self._window_open():
+            self._send_request(request)  # nothing is in its way, as for nearly every poll
+            return
         self._waiting.append(request)
         self._pump()
 
+    def _window_open(self) -> bool:
+        return not self._out or self._order - next(iter(self._out)) < WINDOW
+
     def _pump(self) -> None:
         """Send what lanes and window allow, the longest waiting first."""
-        while self._waiting and (not self._out or self._order - next(iter(self._out)) < WINDOW):
+        while self._waiting and self._window_open():
             request = next(filter(_may_go, self._waiting), None)
             if request is None:
                 return

@@ -110,7 +110,7 @@ class Watch:
         self._off(axis, away, what, "tracking-deviation")
 
     def _off(self, axis: Axis, counts: float, what: str, rule: str) -> None:
-        distance = abs(counts / float(axis.plan.counts_per_unit))
+        distance = abs(counts / axis.scale)
         unit = axis.plan.unit
         self.session.report(
             MachineFault(

@@ -10,7 +10,7 @@ from pathlib import Path
 
 import pytest
 
-from choreo import api
+from choreo import api, report
 from choreo.cli import lines, main
 from choreo.cli.interrupts import interrupts_to
 from choreo.journal import deviations, read_journal
@@ -219,7 +219,7 @@ def test_a_bug_of_ours_says_so_with_a_crash_file_and_blames_nobody(recipe, capsy
     def broken(*_):
         raise ZeroDivisionError("division by zero")
 
-    monkeypatch.setattr(api, "summarise", broken)
+    monkeypatch.setattr(report, "summarise", broken)
     assert main(["dry-run", "shelf.yaml"]) == 70
     err = capsys.readouterr().err
     assert "a bug in choreo, not in the recipe or the machine: ZeroDivisionError: division by zero" in err

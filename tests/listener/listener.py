@@ -125,7 +125,7 @@ class Listener:
         if message.name == "read_position":
             known.last = values["position"]
         elif message.name == "home":
-            known.homed = True
+            known.homed, known.last = True, None  # its counts have shifted
 
     def _judge(self, message: Message, node: int, values: dict[str, int]) -> list[str]:
         if node == self._dialect.broadcast:

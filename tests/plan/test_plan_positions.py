@@ -1,5 +1,6 @@
 """Where the axes go: exact positions, counts, anchors, repeats, parameters."""
 
+import random
 from fractions import Fraction as F
 
 import pytest
@@ -9,6 +10,7 @@ from hypothesis import strategies as st
 from choreo.plan.model import Anchor, Expect, Move, Preload, Trigger
 from choreo.plan.resolve import make_plan
 from choreo.recipe.load import load
+from plan.bench import CONFIGURE
 
 
 def only(step):
@@ -21,7 +23,9 @@ def only(step):
 
 
 def test_before_home_positions_count_from_where_the_axis_was_found(bench):
-    body = "steps:\n  - move: {carriage: {by: 5 mm, speed: 10 mm/s}}\n  - move: {carriage: {by: -2 mm, speed: 10 mm/s}}\n"
+    body = (
+        "steps:\n  - move: {carriage: {by: 5 mm, speed: 10 mm/s}}\n  - move: {carriage: {by: -2 mm, speed: 10 mm/s}}\n"
+    )
     first, second = bench.plan(body).steps
     (out,), (back,) = only(first), only(second)
     assert (out.anchor, out.start, out.target) == (Anchor.START, 0, 5)
@@ -186,3 +190,17 @@ def _write(folder, unit, scale, inverted, steps):
         encoding="utf-8",
     )
     return path
+
+
+@pytest.mark.parametrize("seed", [3, 17])
+def test_a_thousand_random_moves_end_where_the_sum_says(bench, seed):
+    chance = random.Random(seed)
+    thousandths = [chance.randint(-40, 40) or 7 for _ in range(1000)]
+    lines = "".join(f"  - move: {{beam: {{by: {n} um}}, carriage: {{by: {n} um}}}}\n" for n in thousandths)
+    plan = bench.plan(f"steps:\n{CONFIGURE}{lines}")
+    total = F(sum(thousandths), 1000)
+    at = {plan.axes[move.axis].name: (plan.axes[move.axis], move.target) for move in only(plan.steps[-1])}
+    for name, counts_per_mm in (("left", F("4915.2")), ("right", -F("4915.2")), ("carriage", F(8192, 3))):
+        axis, target = at[name]
+        assert target == total
+        assert axis.counts(target) == (total * counts_per_mm + F(1, 2)).__floor__()

@@ -12,7 +12,7 @@ from choreo.link.port import SimulatedAxis, SimulationRequest
 from choreo_sim.bus import Bus
 from choreo_sim.dialect_reader import SHIPPED
 from choreo_sim.kernel import Kernel
-from choreo_sim.machine import Machine, build
+from choreo_sim.machine import Machine, _dialect, build
 from choreo_sim.machine_file import find_machine, read_machine
 
 MS = 1_000_000
@@ -151,7 +151,7 @@ def test_a_nominal_machine_has_its_switches_just_outside_the_travel():
     machine = nominal(axis("x", 3))
     truth = machine.axes["x"].truth
     assert truth.inverted
-    low, high = truth.travel if hasattr(truth, "travel") else (Fraction(100), Fraction(1100))
+    low, high = Fraction(100), Fraction(1100)
     lower, upper = truth.home
     assert (lower.towards, upper.towards) == (-1, 1)
     assert truth.buffers[0] < truth.limit_switches[0] < lower.edge < low < truth.start
@@ -183,8 +183,6 @@ def test_a_dialect_that_nobody_speaks(tmp_path):
     path.write_text(TEXT.replace("dialect: short_frame", "dialect: long_frame"), encoding="utf-8")
     truth = read_machine(path)
     with pytest.raises(RecipeError, match="no simulated drive speaks the dialect 'long_frame'"):
-        from choreo_sim.machine import _dialect
-
         _dialect(truth.axes[0], GANTRY)
 
 

@@ -231,7 +231,7 @@ class _Homing:
         place = self.axes.index(axis)
         acceleration, jerk = float(self.action.acceleration[place]), self.action.jerk[place]
         begin = axis.stand_counts if axis.stand_counts is not None else axis.counts
-        distance = (target - begin) / float(axis.plan.counts_per_unit)
+        distance = (target - begin) / axis.scale
         profile = _profile(distance, float(speed), acceleration, None if jerk is None else float(jerk))
         dialect = self.run.plan.dialects[axis.plan.dialect]
         onset = onset_limit_ns(

@@ -52,7 +52,7 @@ async def release_brakes(run: Run, axes: list[Axis]) -> None:
         brake = axis.plan.brake
         sag = abs(axis.counts - before[axis.name])
         if brake is not None and sag > axis.tolerance_counts(brake.sag) + axis.plan.noise_counts:
-            distance = sag / abs(float(axis.plan.counts_per_unit))
+            distance = sag / abs(axis.scale)
             raise unexpected(
                 axis,
                 f"sagged by {distance:.3g} {axis.plan.unit} when its brake was released; "

@@ -1,0 +1,98 @@
+"""The bus under polling: load and worst response."""
+
+from fractions import Fraction as F
+from types import SimpleNamespace
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from choreo.plan.budget import COMMAND_BYTES, budget
+from choreo.wire.lengths import longest_ns
+from choreo.wire.responses import Message, response_times
+
+MS = 1_000_000
+
+
+def dialect(request=1, reply=5, within_ns=3 * MS):
+    return SimpleNamespace(poll_bytes=(request, reply), timing=SimpleNamespace(reply_within_ns=within_ns))
+
+
+def test_sixty_axes_fill_a_bus():
+    """practice.md P29: 60 axes at 50 Hz, one-byte request, five-byte reply: 510 kbit/s by the bound of facts.md A4."""
+    bus = budget([dialect()] * 60, 500_000, 20 * MS)
+    assert bus.bits_per_second == 510_000
+    assert bus.load == F(51, 50)
+    assert bus.worst_response_ns is None
+
+
+def test_the_same_axes_have_room_on_a_faster_bus_and_with_slower_polls():
+    """practice.md P29: at 1 Mbit/s, or slower polls."""
+    assert budget([dialect()] * 60, 1_000_000, 20 * MS).load == F(51, 100)
+    assert budget([dialect()] * 60, 500_000, 50 * MS).load == F(51, 125)
+
+
+def test_four_axes_answer_within_the_few_milliseconds_that_the_reaction_counts_with():
+    """practice.md P9 counts with 5 ms; this is a bound with a command beside the polls, so somewhat more."""
+    bus = budget([dialect()] * 4, 500_000, 20 * MS)
+    assert bus.load == F(4 * 170 * 50, 500_000)
+    # At the least: all eight polls, one command and its reply on the wire (facts.md A6), and the drive's 3 ms.
+    least = 4 * (130_000 + 210_000) + 2 * 270_000 + 3 * MS
+    assert least <= bus.worst_response_ns <= 8 * MS
+
+
+def holistic(kinds, bit_rate, poll_ns):
+    """The same analysis written out: every stream a message of its own, until the jitter of the replies is stable."""
+    slowest = max(within for _, _, within in kinds)
+    jitter = slowest
+    for _ in range(50):
+        frames = [(COMMAND_BYTES, False), (COMMAND_BYTES, True)]
+        for request, reply, _ in kinds:
+            frames += [(request, False), (reply, True)]
+        messages = [
+            Message(0x100, longest_ns(size, bit_rate), poll_ns, jitter if is_reply else 0) for size, is_reply in frames
+        ]
+        found = response_times(messages, bit_rate)
+        worst = {
+            which: [r.worst_ns for r, (_, is_reply) in zip(found, frames, strict=True) if is_reply is which]
+            for which in (False, True)
+        }
+        if None in worst[False] or None in worst[True]:
+            return None
+        if max(worst[False]) + slowest == jitter:
+            return max(worst[True])
+        jitter = max(worst[False]) + slowest
+    raise AssertionError("no fixed point")
+
+
+@settings(max_examples=30)
+@given(
+    st.lists(st.tuples(st.integers(0, 8), st.integers(1, 8), st.sampled_from([0, MS, 3 * MS])), min_size=1, max_size=4),
+    st.sampled_from([125_000, 500_000]),
+    st.sampled_from([10 * MS, 20 * MS, 50 * MS]),
+)
+def test_frames_put_together_are_analysed_like_frames_written_out(kinds, bit_rate, poll_ns):
+    """facts.md A12, with every frame taken for the least urgent."""
+    found = budget([dialect(*kind) for kind in kinds], bit_rate, poll_ns).worst_response_ns
+    written_out = holistic(kinds, bit_rate, poll_ns)
+    if found is None:
+        assert written_out is None or written_out > poll_ns
+    else:
+        assert found == written_out
+
+
+def test_reply_timeouts_are_twice_the_worst_response_and_never_below_20_ms(bench):
+    body = "steps:\n  - dwell: 1 s\n"
+    assert {axis.reply_timeout_ns for axis in bench.plan(body).axes} == {20 * MS}
+    bench.machine("500 kbit/s", "50 kbit/s")
+    bench.machine("poll: 50 Hz", "poll: 5 Hz")
+    plan = bench.plan(body)
+    worst = budget(list(plan.dialects.values()) * 5, 50_000, 200 * MS).worst_response_ns
+    for axis in plan.axes:
+        assert 2 * worst < axis.reply_timeout_ns <= 2 * worst + 6 * MS
+
+
+@pytest.mark.parametrize(("poll", "ns"), [("50 Hz", 20 * MS), ("30 Hz", 33_333_333), ("0.2 kHz", 5 * MS)])
+def test_the_poll_period_is_rounded_to_a_nanosecond(bench, poll, ns):
+    bench.machine("poll: 50 Hz", f"poll: {poll}")
+    assert bench.plan("steps:\n  - dwell: 1 s\n").poll_ns == ns
