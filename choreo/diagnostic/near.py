@@ -3,11 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from itertools import islice
 
 #: How alike two words must be (0 to 1). At 0.6 `speeed` finds `speed` and `carriage` does not find `beam`.
 ALIKE = 0.6
-#: Names beyond this length are not compared: the comparison grows with the product of the lengths.
+#: Names beyond this length, and names after so many, are not compared: a hostile file cannot make it take long.
 LONGEST = 60
+MOST = 500
+#: So many known names are listed when none is near.
+LISTED = 20
 
 
 def near_miss(word: str, known: Iterable[str]) -> str | None:
@@ -17,7 +21,7 @@ def near_miss(word: str, known: Iterable[str]) -> str | None:
     if len(word) > LONGEST:
         return None
     spellings: dict[str, str] = {}
-    for name in known:
+    for name in islice(known, MOST):
         spellings.setdefault(name.casefold().replace("-", "_"), str(name))
     found = get_close_matches(word.casefold().replace("-", "_"), spellings, n=1, cutoff=ALIKE)
     return spellings[found[0]] if found else None
@@ -31,4 +35,5 @@ def did_you_mean(word: str, known: Iterable[str], otherwise: str = "") -> str:
         return f"Did you mean `{near}`?"
     if otherwise:
         return otherwise
-    return f"Known here: {', '.join(names)}." if names else ""
+    more = f" and {len(names) - LISTED} more" if len(names) > LISTED else ""
+    return f"Known here: {', '.join(names[:LISTED])}{more}." if names else ""

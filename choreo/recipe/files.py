@@ -6,6 +6,7 @@ from pathlib import Path, PureWindowsPath
 
 from choreo.diagnostic import Refused
 from choreo.recipe.reading import Reading
+from choreo.recipe.scalars import shortened
 from choreo.text.source import Source, read_text
 from choreo.text.tree import Branch, Text
 
@@ -17,7 +18,7 @@ def inside(named: Text, folder: Path, root: Path, reading: Reading) -> Path | No
     """
     windows = PureWindowsPath(named)
     if Path(named).is_absolute() or windows.drive or windows.root:
-        headline = f"`{named}` is an absolute path"
+        headline = f"`{shortened(named)}` is an absolute path"
         help = "Name a file in the folder of the recipe, or below it."
         reading.error("path-outside", headline, named.span, help=help)
         return None
@@ -28,12 +29,12 @@ def inside(named: Text, folder: Path, root: Path, reading: Reading) -> Path | No
     except (OSError, RuntimeError, ValueError):  # RuntimeError: links in a circle, before Python 3.13
         real, real_root, is_file = path, root, False
     if not real.is_relative_to(real_root):
-        headline = f"`{named}` leads out of the folder of the recipe"
+        headline = f"`{shortened(named)}` leads out of the folder of the recipe"
         help = "Everything that a recipe uses lies in its folder or below, so that it can be reviewed as one."
         reading.error("path-outside", headline, named.span, help=help)
         return None
     if not is_file:
-        headline = f"there is no file `{named}` in the folder {folder}"
+        headline = f"there is no file `{shortened(named)}` in the folder {folder}"
         reading.error("file-missing", headline, named.span, help="The path counts from the folder of this file.")
         return None
     return path
@@ -58,7 +59,7 @@ def _read(path: Path, named: Text, reading: Reading) -> Source | None:
             if finding.primary is None:
                 reading.error(finding.rule, finding.headline, named.span)
             else:
-                reading.findings.append(finding)
+                reading.keep([finding])
         return None
 
 

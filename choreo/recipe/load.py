@@ -10,7 +10,7 @@ from choreo.recipe.declared import Groups, check_declared
 from choreo.recipe.files import dialect_file, machine_tree
 from choreo.recipe.model import Limits, Recipe, Unhomed
 from choreo.recipe.parameters import Values, check_uses, set_parameters
-from choreo.recipe.reading import P, Reading
+from choreo.recipe.reading import EnoughError, P, Reading
 from choreo.recipe.referring import Steps, check_length
 from choreo.recipe.sections import MACHINE_KEYS, RECIPE_KEYS, Sections, known_keys, machine_sections, recipe_sections
 from choreo.recipe.tighten import MACHINES_OWN, OVERLAID, REQUIRED, Merging, compare, overlay
@@ -27,16 +27,20 @@ def load(path: str | Path, overrides: Mapping[str, str] | None = None) -> Recipe
     Raises Refused with every finding of the reading; with one alone when the recipe is no readable YAML, or written in
     another version of the language.
     """
+    reading = Reading()
     with collecting_later():
-        return _Loading(Path(path)).recipe(overrides or {})
+        try:
+            return _Loading(Path(path), reading).recipe(overrides or {})
+        except EnoughError:
+            raise reading.refused() from None
 
 
 class _Loading:
     """One call of `load`. `machine` is the tree of the machine file, None where there is none or it cannot be read."""
 
-    def __init__(self, path: Path) -> None:
+    def __init__(self, path: Path, reading: Reading) -> None:
         self.path = path
-        self.reading = Reading()
+        self.reading = reading
         source = read_text(path)
         tree = self.reading.compose(source)
         if tree is None or not check_version(tree, self.reading):

@@ -81,7 +81,7 @@ def _none_at_all(parameters: Mapping[Text, Parameter]) -> str:
 
 
 def _no_reference(amount: Amount, reading: Reading) -> None:
-    headline = f"`{amount.text}`: a parameter cannot be given by another"
+    headline = f"`{shortened(amount.text)}`: a parameter cannot be given by another"
     reading.error("bad-reference", headline, amount.span, help="Write a quantity with its unit.")
 
 
@@ -127,12 +127,12 @@ def check_uses(
         assert isinstance(given, ParameterRef)
         used.add(given.name)
         if amount.text.file == machine:
-            headline = f"`{amount.text}`: a machine file has no parameters"
+            headline = f"`{shortened(amount.text)}`: a machine file has no parameters"
             reading.error(
                 "bad-reference", headline, amount.span, help="Write the value, or move the entry into the recipe."
             )
         elif given.name not in names:
-            headline = f"`{amount.text}`: there is no parameter `{given.name}`"
+            headline = f"there is no parameter `{shortened(given.name)}`"
             help = did_you_mean(given.name, names, "" if names else "Declare it under `parameters:`.")
             reading.error("unknown-parameter", headline, amount.span, help=help)
         else:

@@ -17,6 +17,13 @@ from choreo.text.tree import Branch, Items, Text, Tree
 
 P = TypeVar("P", bound=Part)
 
+#: After so many findings the reading ends: nobody reads more of them at once, and a hostile file has no end of them.
+MOST_FINDINGS = 100
+
+
+class EnoughError(Exception):
+    """The reading ends here; what it found so far is kept."""
+
 
 class Reading:
     """
@@ -39,8 +46,17 @@ class Reading:
         try:
             return compose(source)
         except Refused as refusal:
-            self.findings += refusal.findings
+            self.keep(refusal.findings)
             return None
+
+    def keep(self, findings: Iterable[Finding]) -> None:
+        """Keep findings. Raises EnoughError when there are too many of them."""
+        for finding in findings:
+            self.findings.append(finding)
+            if len(self.findings) >= MOST_FINDINGS:
+                headline = f"the reading ended after {MOST_FINDINGS} findings; there may be more"
+                self.findings.append(Finding("many-findings", headline, level=Level.NOTE))
+                raise EnoughError
 
     def refused(self) -> Refused:
         """What to raise when something was found: the recipe's findings first, then those of the files it names."""
@@ -51,11 +67,11 @@ class Reading:
         self, rule: str, headline: str, span: Span, label: str = "", *, others: Iterable[Mark] = (), help: str = ""
     ) -> None:
         """Keep an error."""
-        self.findings.append(Finding(rule, headline, Mark(span, label), tuple(others), help))
+        self.keep([Finding(rule, headline, Mark(span, label), tuple(others), help)])
 
     def warn(self, rule: str, headline: str, span: Span, help: str = "") -> None:
         """Keep a warning."""
-        self.findings.append(Finding(rule, headline, Mark(span), help=help, level=Level.WARNING))
+        self.keep([Finding(rule, headline, Mark(span), help=help, level=Level.WARNING)])
 
     @property
     def sound(self) -> bool:
@@ -70,7 +86,7 @@ class Reading:
         try:
             made: P = cls.__pydantic_validator__.validate_python(tree, context=self.uses)
         except ValidationError as problem:
-            self.findings += findings_of(problem, tree if inside is None else inside, key, cls)
+            self.keep(findings_of(problem, tree if inside is None else inside, key, cls))
             return None
         made.stand_at(tree if key is None else key)
         return made

@@ -6,8 +6,8 @@ from dataclasses import dataclass, field
 
 from choreo.diagnostic import did_you_mean
 from choreo.recipe.model import Axis, Bus, Homing, HomingOrder, Limits, NamedPosition, Pair, Parameter, Unhomed
-from choreo.recipe.reading import P, Reading
-from choreo.recipe.scalars import Amount
+from choreo.recipe.reading import EnoughError, P, Reading
+from choreo.recipe.scalars import Amount, shortened
 from choreo.recipe.stepping import read_steps
 from choreo.recipe.steps import Step
 from choreo.text.tree import Branch, Text, Tree
@@ -27,6 +27,10 @@ MACHINE_KEYS = (
 )
 #: The keys of a recipe: what a machine has, and its own.
 RECIPE_KEYS = ("choreo", "title", "machine", *MACHINE_KEYS[1:], "parameters", "positions", "steps", "closing")
+
+#: The most axes of a machine: their node numbers reach so far. The most that are like another in a row.
+MOST_AXES = 255
+MOST_LIKE = 8
 
 _LIKE, _NODE, _AT = Text("like"), Text("node"), Text("at")
 
@@ -63,7 +67,9 @@ def known_keys(tree: Branch, known: tuple[str, ...], reading: Reading, machine: 
             help = "A machine file cannot name another." if key == "machine" else "Move it into the recipe."
             reading.error("not-for-a-machine", headline, key.span, help=help)
         else:
-            reading.error("unknown-key", f"`{key}` is not known here", key.span, help=did_you_mean(key, known))
+            reading.error(
+                "unknown-key", f"`{shortened(key)}` is not known here", key.span, help=did_you_mean(key, known)
+            )
 
 
 def machine_sections(tree: Branch, reading: Reading) -> Sections:
@@ -75,7 +81,13 @@ def machine_sections(tree: Branch, reading: Reading) -> Sections:
         elif key == "homing_order":
             order = reading.part(HomingOrder, tree.like({key: value}), key)
             made.homing_order = order.homing_order if order else ()
-    axes = follow_like(reading.mapping(tree, "axes"), reading)
+    declared = reading.mapping(tree, "axes")
+    if len(declared) > MOST_AXES:
+        first_too_many = list(declared)[MOST_AXES]
+        headline = f"{len(declared)} axes are declared, and at most {MOST_AXES} are possible"
+        reading.error("too-many-axes", headline, first_too_many.span)
+        raise EnoughError
+    axes = follow_like(declared, reading)
     made.axes = _entries(Axis, axes, reading)
     made.pairs = _entries(Pair, reading.mapping(tree, "pairs"), reading)
     made.limits = _entries(Limits, reading.mapping(tree, "limits"), reading)
@@ -132,10 +144,13 @@ def _followed(key: Text, axes: Branch, way: tuple[Text, ...], reading: Reading) 
             circle = " is like ".join(f"`{name}`" for name in (*way, other))
             reading.error("like-in-a-circle", circle, other.span, help="One of them must say everything itself.")
         return None
+    if len(way) > MOST_LIKE:
+        reading.error("like-too-long", f"more than {MOST_LIKE} axes are like another in a row", other.span)
+        return None
     model = axes.key(other)
     if model is None:
         if len(way) == 1:
-            headline = f"`{other}` is no axis that `{key}` could be like"
+            headline = f"`{shortened(other)}` is no axis that `{key}` could be like"
             reading.error("unknown-axis", headline, other.span, help=did_you_mean(other, [n for n in axes if n != key]))
         return None
     taken = _followed(model, axes, (*way, model), reading)

@@ -8,6 +8,7 @@ key whose mapping lacks it is marked.
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from functools import cache
 from typing import Any, NamedTuple
 
@@ -27,9 +28,8 @@ class _Reached(NamedTuple):
     beyond: str
 
 
-def findings_of(error: ValidationError, tree: Tree, key: Text | None, part: type[Part]) -> list[Finding]:
+def findings_of(error: ValidationError, tree: Tree, key: Text | None, part: type[Part]) -> Iterator[Finding]:
     """All that is wrong with `tree`, which `key` names and which should have become a `part`."""
-    findings: list[Finding] = []
     absent: dict[int, tuple[_Reached, list[str]]] = {}
     meant: set[tuple[int, str]] = set()
     for detail in error.errors(include_url=False):
@@ -37,7 +37,7 @@ def findings_of(error: ValidationError, tree: Tree, key: Text | None, part: type
         if detail["type"] == "missing" and not isinstance(reached.value, Items):
             absent.setdefault(id(reached.value), (reached, []))[1].append(reached.beyond)
             continue
-        findings.append(_finding(detail, reached, part))
+        yield _finding(detail, reached, part)
         if detail["type"] == "extra_forbidden":
             owner = _walk(detail["loc"][:-1], tree, key)
             near = near_miss(str(detail["loc"][-1]), keys_of(_part_at(part, detail["loc"])))
@@ -46,8 +46,7 @@ def findings_of(error: ValidationError, tree: Tree, key: Text | None, part: type
         # A key that is missing because it is misspelt has been spoken of already.
         names = [name for name in names if (where, name) not in meant]
         if names:
-            findings.append(_missing(reached, names))
-    return findings
+            yield _missing(reached, names)
 
 
 def _walk(loc: tuple[int | str, ...], tree: Tree, key: Text | None) -> _Reached:

@@ -11,7 +11,7 @@ class Text(str):
     """
     A scalar as it was written (quotes resolved), with its place: `line` and `column` from 1, `length` of the text in
     the file, quotes included, on its first line. `plain` is false for a quoted or block scalar. Equal to the same
-    `str`, hashed alike. A `Text` made by hand stands nowhere until `at` gives it a place.
+    `str`, hashed alike. A `Text` made by hand stands nowhere and has no span.
     """
 
     __slots__ = ("column", "file", "length", "line", "plain")
@@ -21,14 +21,6 @@ class Text(str):
     column: int
     length: int
     plain: bool
-
-    @classmethod
-    def at(cls, value: str, span: Span, *, plain: bool = True) -> Text:
-        """`value` standing at `span`."""
-        made = cls(value)
-        made.file, made.line, made.column, made.length = span.file, span.line, span.column, span.length
-        made.plain = plain
-        return made
 
     @property
     def span(self) -> Span:

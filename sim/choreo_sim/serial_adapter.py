@@ -185,7 +185,7 @@ class SerialAdapter:
         if self._master < 0:
             return
         self._realtime.ignore(self._master)
-        self._controller.clear()
+        self._controller.switch_off()  # it draws its power from the host
         self._opened = False
         os.close(self._master)
         os.close(self._slave)

@@ -2,13 +2,12 @@
 How long a long recipe takes to be read and validated, as a multiple of what ruamel.yaml's safe C loader takes for the
 text alone.
 
-    python tests/benchmarks/reading.py [STEPS]
+    python -m tests.benchmarks reading
 
 Both are timed in turns within one run, the best of five each, in seconds of processor time. The ratio says something
 about this machine at this moment only; nothing is asserted of it (aim: 0.4; it must stay below 1).
 """
 
-import sys
 import tempfile
 import time
 from collections.abc import Callable
@@ -54,7 +53,7 @@ def taken(call: Callable[[], object]) -> float:
     return time.process_time() - begun
 
 
-def main(steps: int) -> None:
+def main(steps: int = 10_000) -> None:
     """Print one line a figure."""
     text = recipe_text(steps)
     with tempfile.TemporaryDirectory() as folder:
@@ -78,4 +77,4 @@ def main(steps: int) -> None:
 
 
 if __name__ == "__main__":
-    main(int(sys.argv[1]) if len(sys.argv) > 1 else 10_000)
+    main()

@@ -42,9 +42,17 @@ class Bench:
         return [frame for _, frame in self.heard[-count:]]
 
     def says(self, *frames: Frame) -> None:
-        """Let the peer send."""
-        for frame in frames:
-            self.realtime.call(lambda frame=frame: self.peer.send(frame))
+        """Let the peer send frames, all ready at the same moment, and wait until they have left."""
+        left = threading.Semaphore(0)
+
+        def send() -> None:
+            self.peer.on_sent = lambda frame, t_ns: left.release()
+            for frame in frames:
+                self.peer.send(frame)
+
+        self.realtime.call(send)
+        for _ in frames:
+            assert left.acquire(timeout=LONG_S)
 
     @contextmanager
     def running(self) -> Iterator[RealTime]:

@@ -47,14 +47,12 @@ def test_it_opens_as_the_driver_wants_it(opened: RawHost, bench: SerialBench) ->
         (b"t14B112\r", Frame(0x14B, b"\x12")),
         (b"t0000\r", Frame(0x000)),
         (b"t7FF8FFEEDDCCBBAA9988\r", Frame(0x7FF, bytes.fromhex("FFEEDDCCBBAA9988"))),
-        (b"T1ABCDEF2201FF\r", Frame(0x01ABCDEF, b"\x01\xff", extended=True)),
+        (b"T01ABCDEF201FF\r", Frame(0x01ABCDEF, b"\x01\xff", extended=True)),
         (b"r1230\r", Frame(0x123, remote=True)),
-        (b"R1ABCDEF20\r", Frame(0x01ABCDEF, extended=True, remote=True)),
+        (b"R01ABCDEF0\r", Frame(0x01ABCDEF, extended=True, remote=True)),
     ],
 )
 def test_frames_pass_both_ways(opened: RawHost, bench: SerialBench, line: bytes, frame: Frame) -> None:
-    if line[:1] in b"TR":  # the identifier of an extended frame has eight digits
-        line = line[:1] + b"0" + line[1:8] + line[9:]
     assert opened.ask(line, b"\r") == b"\r"
     assert bench.hears(1)[0].same_bits(frame)
     bench.says(frame)
@@ -126,7 +124,7 @@ def test_a_host_that_does_not_read_loses_whole_lines(opened: RawHost, bench: Ser
     assert bench.adapter.overruns > 0
     kept = len(frames) - bench.adapter.overruns
     lines = opened.read(kept * 22).split(b"\r")
-    assert lines == [b"t12B8" + count.to_bytes(8, "big").hex().encode() for count in range(kept)] + [b""]
+    assert lines == [b"t12B8" + count.to_bytes(8, "big").hex().upper().encode() for count in range(kept)] + [b""]
 
 
 def test_a_paced_line_is_as_slow_as_a_real_one() -> None:
@@ -148,6 +146,6 @@ def test_a_paced_line_is_as_slow_as_a_real_one() -> None:
 def test_unplugged_it_leaves_the_bus(opened: RawHost, bench: SerialBench) -> None:
     bench.adapter.close()
     bench.adapter.close()
-    bench.says(Frame(0x12B, b"\x92"))
     with pytest.raises(EOFError):
         opened.read(1)
+    assert bench.bus.online == 1  # the peer alone: nobody acknowledges any more

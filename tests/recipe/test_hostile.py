@@ -182,3 +182,89 @@ def test_any_shape_may_stand_at_any_key(tmp_path, name, line):
         else:
             machine = machine.replace(line, f"{head} {shape}", 1)
         judge(outcome(tmp_path, recipe, machine))
+
+
+STEPS = "steps:\n  - enable: all\n"
+HEAD = "choreo: 1\ntitle: t\nmachine: machine.yaml\n"
+
+
+@pytest.mark.parametrize(
+    ("recipe", "rules"),
+    [
+        (HEAD + "steps:\n" + "  - enable: lfit\n" * 150_000, {"unknown-axis", "many-findings"}),
+        (HEAD + "steps:\n" + "  - enabel: lift\n" * 150_000, {"no-verb", "many-findings"}),
+        (HEAD + STEPS + "".join(f"k{number}: 1\n" for number in range(200_000)), {"unknown-key", "many-findings"}),
+        (HEAD + f"steps:\n  - dwell: {'9' * 3_000_000} s\n", {"bad-quantity"}),
+        (HEAD + f"steps:\n  - enable: {'x' * 3_000_000}\n", {"unknown-axis"}),
+        (HEAD + f"steps:\n  - dwell: ${'x' * 3_000_000}\n", {"unknown-parameter"}),
+        (HEAD + f"steps:\n  - enable: [{'lift, ' * 400_000}]\n", {"named-twice", "many-findings"}),
+        (
+            HEAD
+            + "parameters:\n"
+            + "".join(f"  p{number}: {{value: 1 s}}\n" for number in range(50_000))
+            + "steps:\n"
+            + "  - dwell: $q\n" * 200,
+            {"unknown-parameter", "many-findings"},
+        ),
+        (
+            HEAD + "limits: {lift: {" + ", ".join(f"k{n}: 1" for n in range(100_000)) + "}}\n" + STEPS,
+            {"unknown-key", "many-findings"},
+        ),
+        (
+            "choreo: 1\ntitle: t\naxes:\n" + "".join(f"  a{n}: {{node: 1}}\n" for n in range(100_000)) + STEPS,
+            {"too-many-axes"},
+        ),
+        (HEAD + "x" * 3_900_000, {"yaml-syntax"}),
+    ],
+    ids=[
+        "names",
+        "verbs",
+        "keys",
+        "digits",
+        "long name",
+        "long parameter",
+        "list",
+        "parameters",
+        "limits",
+        "axes",
+        "line",
+    ],
+)
+def test_megabytes_of_nonsense_are_refused_with_few_words(tmp_path, recipe, rules):
+    """Each of these would take minutes if every finding were made, or every name compared with every other."""
+    result = outcome(tmp_path, recipe, MACHINE)
+    assert rules <= {finding.rule for finding in result.findings}
+    assert len(result.findings) <= 101
+    assert all(len(finding.headline) < 300 for finding in result.findings)
+    judge(result)
+
+
+def test_a_hundred_findings_end_the_reading_and_it_says_so(tmp_path):
+    result = outcome(tmp_path, HEAD + "steps:\n" + "".join(f"  - enable: x{n}\n" for n in range(101)), MACHINE)
+    assert [finding.rule for finding in result.findings].count("unknown-axis") == 100
+    assert result.findings[0].rule == "many-findings"
+    assert "100" in result.findings[0].headline
+
+
+def test_a_few_axes_may_be_like_another_in_a_row(tmp_path):
+    def chain(length):
+        rows = [f"  a{n}: {{like: a{n - 1}, node: {n + 20}}}\n" for n in range(1, length)]
+        machine = MACHINE.replace("axes:\n", "axes:\n  a0: {like: lift, node: 20}\n" + "".join(rows), 1)
+        machine = machine.replace(
+            "limits:\n",
+            "limits:\n"
+            + "".join(
+                f"  a{n}: {{travel: [0 mm, 9 mm], speed: 1 mm/s, acceleration: 1 mm/s^2, quick_stop: 1 mm/s^2, tracking: 1 mm}}\n"
+                for n in range(length)
+            ),
+            1,
+        )
+        return machine.replace(
+            "unhomed:\n",
+            "unhomed:\n" + "".join(f"  a{n}: {{speed: 1 mm/s, distance: 1 mm}}\n" for n in range(length)),
+            1,
+        )
+
+    sound = outcome(tmp_path, HEAD + STEPS, chain(8))
+    assert sound.axes["a7"].brake == sound.axes["lift"].brake
+    assert {finding.rule for finding in outcome(tmp_path, HEAD + STEPS, chain(200)).findings} == {"like-too-long"}

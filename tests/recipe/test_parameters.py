@@ -72,6 +72,7 @@ def test_a_finding_about_a_setting_is_shown_with_the_setting(bench):
         ("value: 60 mm", "value: 60", [("unit-missing", "60")]),
         ("value: 60 mm, ", "", [("missing-key", "stroke")]),
         ("allowed: [50 mm, 0.9 m]", "allowed: [50 mm, 0.9 deg]", [("wrong-dimension", "0.9 deg")]),
+        ("allowed: [50 mm, 0.9 m]", "allowed: [$pause, 0.9 m]", [("bad-reference", "$pause")]),
         ("allowed: [50 mm, 0.9 m]", "allowed: [90 mm, 50 mm]", [("empty-range", "50 mm")]),
         ("allowed: [50 mm, 0.9 m]", "allowed: 50 mm", [("wrong-type", "50 mm")]),
         (

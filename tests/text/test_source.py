@@ -105,6 +105,7 @@ def test_sources_give_the_lines_by_file():
     sources = Sources(text_source("a\nb", "one"))
     sources.add(text_source("c", "two"))
     assert dict(sources) == {"one": ("a", "b"), "two": ("c",)}
+    assert len(sources) == 2
 
 
 def outcome(data):
