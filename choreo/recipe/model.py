@@ -143,9 +143,10 @@ class Homing(Part):
     How an axis, or a pair together (P19), is homed on its home switch.
 
     `search` and `crawl` are the speeds, `within` is how far the search may go, `back_off` how far an axis goes back
-    from where the search stopped it: further than it needs to stop. `home_at` is the position of the switch's edge: one
-    for all axes of the group, or one by axis; `Recipe.home_at` asks for it by axis. `square_limit` is how far the second
-    side of a pair may go on alone, `torque` the limit while squaring, `rest_at` where the axes are moved afterwards.
+    from where the search stopped it: further than it needs to stop. `home_at` is the position of the switch's edge,
+    one for all axes of the group or one by axis; `Recipe.home_at` asks for it by axis. `square_limit` is how far the
+    second side of a pair may go on alone, `torque` the limit while squaring, `rest_at` where the axes are moved
+    afterwards.
     """
 
     towards: Literal["negative", "positive"]

@@ -10,9 +10,14 @@ from choreo.errors import ChoreoError, MachineFault
 from choreo.plan.model import Plan, StepPlan
 from choreo.run.axes import Axis
 from choreo.run.lanes import Request
-from choreo.run.log import MS, NoReply, named, seconds
+from choreo.run.log import MS, NoReply, named
 from choreo.run.session import Session
 from choreo.run.watchers import PairWatch, Watch
+
+#: A node that is not seen to slow down after a stop is told again this often (P13).
+STOP_AGAIN_NS = 50 * MS
+#: It slows down when its speed is below this part of the one that it had.
+SLOWING = 0.9
 
 
 class Poller:
@@ -106,10 +111,34 @@ class Run:
         for axis in axes:
             axis.stand(axis.counts)
 
+    async def stop(self, axes: Sequence[Axis], limit_ns: int) -> None:
+        """
+        A controlled ramp for these axes alone, told again to each that is not seen to slow down (P13), then the proof
+        that they stand.
+
+        Raises:
+            MachineFault: an axis still moves after `limit_ns`.
+        """
+        speeds = {axis.name: abs(axis.speed()) for axis in axes}
+        standing: list[bool] = []
+
+        def tell(now: int) -> int | None:
+            if standing:
+                return None
+            for axis in axes:
+                if abs(axis.speed()) >= SLOWING * speeds[axis.name]:
+                    self.session.traffic.tell(axis.drive.stop(), axis.plan.index)
+            return now + STOP_AGAIN_NS
+
+        for axis in axes:
+            axis.coast()
+        self.session.at(self.session.now(), tell)
+        try:
+            await self.standstill(axes, limit_ns)
+        finally:
+            standing.append(True)
+
 
 def unexpected(axis: Axis, headline: str, rule: str, help: str = "") -> MachineFault:
     """A finding about one axis."""
     return MachineFault(f"{axis.name}: {headline}", rule=rule, axis=axis.name, node=axis.plan.node, help=help)
-
-
-__all__ = ["MS", "Poller", "Run", "seconds", "unexpected"]

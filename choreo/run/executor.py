@@ -16,8 +16,9 @@ from choreo.link.port import Link
 from choreo.link.simulated import run_by_hand
 from choreo.plan.model import Plan, StepPlan
 from choreo.run.axes import Axis
-from choreo.run.context import MS, Poller, Run
+from choreo.run.context import Poller, Run
 from choreo.run.guard import Guard
+from choreo.run.log import MS
 from choreo.run.opening import clear_loads
 from choreo.run.session import Session
 from choreo.run.steps import AFTER_FAILURE, BEFORE_OPENING, STEPS

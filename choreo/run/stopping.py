@@ -17,11 +17,10 @@ from dataclasses import dataclass
 
 from choreo.errors import ChoreoError, ExpectationFailed, LinkLost, OperatorStop
 from choreo.run.axes import Axis
-from choreo.run.context import MS, Run
+from choreo.run.context import SLOWING, STOP_AGAIN_NS, Run
+from choreo.run.log import MS
 from choreo.wire.words import FrameClass
 
-#: A node that is not seen to slow down is told again this often (P13).
-REPEAT_NS = 50 * MS
 #: How long frames that were handed over before the stop may take to leave before the stop goes on without them.
 LEAVE_NS = 200 * MS
 #: What an axis is given beyond its longest ramp before it is declared unproven.
@@ -168,10 +167,10 @@ async def _until_rest(run: Run, rests: list[Rest], quick: bool, *, power_may_be_
                 _cut_power(run, rest)
         if all(rest.proven for rest in rests) and not late_frames:
             break
-        if now - told >= REPEAT_NS:
+        if now - told >= STOP_AGAIN_NS:
             told = now
             for rest in rests:
-                if not rest.proven and abs(rest.axis.speed()) > 0.9 * rest.speed_at_stop:
+                if not rest.proven and abs(rest.axis.speed()) > SLOWING * rest.speed_at_stop:
                     _tell(run, rest.axis, quick)
         await session.turn()
     _judge(run, rests, late_frames)

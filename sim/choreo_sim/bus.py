@@ -101,7 +101,8 @@ class Bus:
         if len(queue) == 1:
             if controller.state is ErrorState.BUS_OFF:
                 return
-            self._waiting.append(controller)
+            if controller not in self._waiting:
+                self._waiting.append(controller)
         if self._end is None:
             self._arbitrate()
         elif self.kernel.now_ns <= self._start_ns and entry[3] <= self._start_ns and queue[0] is entry:

@@ -82,7 +82,7 @@ class Controller:
         self, bus: "Bus", name: str, on_frame: Hearer, accepts: Callable[[int, bool], bool] | None, fifo: bool
     ) -> None:
         self._bus = bus
-        self._later: list[Handle] = []  # frames of a queue by identifier that are held back
+        self._later: list[Handle] = []  # frames of a queue by identifier that are not ready, but for one that is alone
         self._sequence = 0
         self.name = name
         self.on_frame = on_frame
@@ -134,14 +134,27 @@ class Controller:
         key = arbitration_key(frame) if frame.extended or frame.remote else frame.id << 21
         self._sequence = sequence = self._sequence + 1
         entry = (0 if self.fifo else key, sequence, frame, not_before_ns, key, bits)
-        if not_before_ns > now_ns and not self.fifo:
-            self._later.append(bus.kernel.at(not_before_ns, self._release, entry))
-        else:
-            heappush(self.queue, entry)
+        queue = self.queue
+        if not queue or self.fifo:
+            heappush(queue, entry)
             bus.offer(self, entry)
+        elif not_before_ns > now_ns:
+            self._hold(entry)
+        else:
+            self._join(entry, now_ns)
+
+    def _hold(self, entry: Entry) -> None:
+        """Keep a frame out of the queue, in which it would hold up others, until it is ready."""
+        self._later.append(self._bus.kernel.at(entry[3], self._release, entry))
 
     def _release(self, entry: Entry) -> None:
         self._later = [handle for handle in self._later if handle[4] is not entry]
+        self._join(entry, entry[3])
+
+    def _join(self, entry: Entry, now_ns: int) -> None:
+        """Put a frame that is ready into a queue by identifier, in front of one that waited there alone and is not."""
+        if self.queue and self.queue[0][3] > now_ns:
+            self._hold(heappop(self.queue))
         heappush(self.queue, entry)
         self._bus.offer(self, entry)
 

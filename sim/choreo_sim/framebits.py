@@ -2,10 +2,10 @@
 How long a frame is on the wire: CRC-15 and bit stuffing of ISO 11898-1, by table, a byte at a time.
 
 Both run over whole bytes. The CRC is linear and starts at 0, so each data byte adds a value of its own that depends
-only on how many bytes follow it. Stuffing is a walk: a *row* stands for one value and length of the last run of equal
-bits together with the number of stuff bits so far, and `row[byte]` is the row after eight more bits. The fifteen bits
-of the CRC are walked as eight and seven; `row[LAST + seven bits]` is the final count. The lists refer to each other, so
-a byte costs two look-ups and no arithmetic on the counts.
+only on how many bytes follow it. Stuffing is a walk through *places*: a place stands for one value and length of the
+last run of equal bits together with the number of stuff bits so far. `_STEPS[place | byte]` is the place after eight
+more bits. The fifteen bits of the CRC are walked as eight and seven, and `_ENDS[place >> 1 | seven bits]` is the final
+count. So a byte costs two look-ups and no arithmetic on the counts.
 """
 
 from typing import Any, NamedTuple
@@ -16,18 +16,14 @@ POLYNOMIAL = 0x4599  # x^15 + x^14 + x^10 + x^8 + x^7 + x^4 + x^3 + 1, the leadi
 INTERMISSION = 3  # bits between frames
 END_OF_FRAME = 7
 TAIL = 1 + 1 + 1 + END_OF_FRAME + INTERMISSION  # CRC delimiter, ACK slot, ACK delimiter: never stuffed (facts.md A1)
-LAST = 256  # where in a row the seven-bit endings begin
 MOST_STUFF_BITS = 29  # (54 + 64 - 1) / 4, facts.md A4: 29-bit identifier, eight bytes
 REMEMBERED = 8192  # frames whose length is kept, then all are forgotten
-
-Row = list[Any]  # 256 rows, then 128 final counts; a recursive type that a checker cannot spell
-
 
 class _Head(NamedTuple):
     """What identifier and length code decide before the first data byte."""
 
     crc: int  # of the header, already shifted past the data bytes
-    row: Row
+    place: int
     bits: int  # of the frame without stuff bits, with intermission
     tables: tuple[list[int], ...]  # per data byte: what it adds to the CRC
 
@@ -64,8 +60,13 @@ def _crc_tables() -> list[list[int]]:
     return tables
 
 
-def _stuffing_rows() -> list[list[Row]]:
-    """`rows[count][state]`, each row filled with references to the others."""
+def _place(stuffed: int, state: int) -> int:
+    """The place of a count and a state; leaves the lowest eight bits free."""
+    return (8 * stuffed + state) << 8
+
+
+def _stuffing_tables() -> tuple[list[int], list[int]]:
+    """`_STEPS` and `_ENDS`."""
     nibbles = [[_walk(state, value, 4) for value in range(16)] for state in range(8)]
     endings = [[_walk(state, value, 7)[0] for value in range(128)] for state in range(8)]
     steps = []
@@ -75,17 +76,18 @@ def _stuffing_rows() -> list[list[Row]]:
             stuffed, between = nibbles[state][high]
             step += [(stuffed + more, after) for more, after in nibbles[between]]
         steps.append(step)
-    rows: list[list[Row]] = [[[] for _ in range(8)] for _ in range(MOST_STUFF_BITS + 3)]
+    places = [[_place(count, state) for state in range(8)] for count in range(MOST_STUFF_BITS + 3)]
+    onward: list[int] = []
+    ends: list[int] = []
     for count in range(MOST_STUFF_BITS + 1):
         for state in range(8):
-            row = rows[count][state]
-            row.extend([rows[count + more][after] for more, after in steps[state]])
-            row.extend([count + more for more in endings[state]])
-    return rows
+            onward += [places[count + more][after] for more, after in steps[state]]
+            ends += [count + more for more in endings[state]]
+    return onward, ends
 
 
 _CRC = _crc_tables()
-_ROWS = _stuffing_rows()
+_STEPS, _ENDS = _stuffing_tables()
 _heads: dict[tuple[int, int, bool, bool], _Head] = {}
 _known: dict[tuple[Any, ...], int] = {}
 
@@ -109,7 +111,7 @@ def _head(identifier: int, length: int, extended: bool, remote: bool) -> _Head:
         crc = (crc << 8 & 0x7FFF) ^ _CRC[0][crc >> 7]
     stuffed, state = _walk(0, bits, width - 1)  # start of frame is the first dominant bit of the first run: state 0
     tables = tuple(_CRC[length - 1 - place] for place in range(length))
-    return _Head(crc, _ROWS[stuffed][state], width + 8 * length + 15 + TAIL, tables)
+    return _Head(crc, _place(stuffed, state), width + 8 * length + 15 + TAIL, tables)
 
 
 def crc15(frame: Frame) -> int:
@@ -125,16 +127,17 @@ def _count(frame: Frame) -> int:
     identifier, data, extended, remote, _ = frame
     key = (identifier, len(data), extended, remote)
     try:
-        crc, row, bits, tables = _heads[key]
+        crc, place, bits, tables = _heads[key]
     except KeyError:
         if len(_heads) >= REMEMBERED:
             _heads.clear()
-        crc, row, bits, tables = _heads[key] = _head(*key)
+        crc, place, bits, tables = _heads[key] = _head(*key)
+    steps = _STEPS
     for table, byte in zip(tables, data, strict=True):
         crc ^= table[byte]
-        row = row[byte]
-    total: int = bits + row[crc >> 7][LAST + (crc & 0x7F)]
-    return total
+        place = steps[place | byte]
+    place = steps[place | crc >> 7]
+    return bits + _ENDS[place >> 1 | crc & 0x7F]
 
 
 def exact_bits(frame: Frame) -> int:

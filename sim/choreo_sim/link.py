@@ -9,6 +9,7 @@ from collections import deque
 from collections.abc import Callable
 from typing import Any
 
+from choreo.errors import LinkLost
 from choreo.frame import Frame
 from choreo.link.port import AdapterLost, BusTrouble, Confirmed, Event, Interrupt, SimulationRequest
 from choreo_sim.bus import Bus
@@ -47,6 +48,7 @@ class SimulatedLink:
         self._urgent: deque[Interrupt] = deque()
         self._outbox: deque[tuple[Frame, bool]] = deque()
         self._adapter: deque[tuple[Frame, bool]] = deque()
+        self._closed = False
         self._connected = True
         self._loss_is_known = False  # the session has been told: no frame may follow
         self._errors = 0  # error frames since the last report
@@ -80,9 +82,11 @@ class SimulatedLink:
             self._inbox.append(event)
 
     async def receive_until(self, deadline_ns: int) -> Frame | Event | None:
-        """See the port. Never suspends."""
+        """See the port. Never suspends. Raises LinkLost after `close`."""
         urgent = self._urgent
         inbox = self._inbox
+        if self._closed:
+            raise LinkLost("the link is closed", rule="link-closed")
         while True:
             if not (urgent or inbox):
                 self.kernel.run_until(deadline_ns, inbox, urgent)
@@ -101,6 +105,7 @@ class SimulatedLink:
 
     def close(self) -> None:
         """See the port."""
+        self._closed = True
         self._disconnect()
         self.host.switch_off()
 

@@ -25,12 +25,16 @@ def test_every_signal_ends_the_wait_at_once_and_none_kills() -> None:
             text=True,
         )
         assert program.stdout is not None
-        assert program.stdout.readline() == "waiting\n"
-        for name in ("SIGINT", "SIGTERM", "SIGHUP", "SIGINT", "SIGINT"):
-            # The program waits for a minute; each line comes because the signal ended that wait.
-            program.send_signal(getattr(signal, name))
-            assert program.stdout.readline() == f"{name}\n"
-        bench.says(Frame(0x12B, b"\x92"))
-        assert program.wait(LONG_S) == Exit.OPERATOR
-        program.stdout.close()
-        bench.adapter.close()
+        try:
+            assert program.stdout.readline() == "waiting\n"
+            for name in ("SIGINT", "SIGTERM", "SIGHUP", "SIGINT", "SIGINT"):
+                # The program waits for a minute; each line comes because the signal ended that wait.
+                program.send_signal(getattr(signal, name))
+                assert program.stdout.readline() == f"{name}\n"
+            bench.says(Frame(0x12B, b"\x92"))
+            assert program.wait(LONG_S) == Exit.OPERATOR
+        finally:
+            program.kill()
+            program.wait()
+            program.stdout.close()
+            bench.adapter.close()

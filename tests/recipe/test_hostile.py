@@ -191,27 +191,27 @@ HEAD = "choreo: 1\ntitle: t\nmachine: machine.yaml\n"
 @pytest.mark.parametrize(
     ("recipe", "rules"),
     [
-        (HEAD + "steps:\n" + "  - enable: lfit\n" * 150_000, {"unknown-axis", "many-findings"}),
-        (HEAD + "steps:\n" + "  - enabel: lift\n" * 150_000, {"no-verb", "many-findings"}),
-        (HEAD + STEPS + "".join(f"k{number}: 1\n" for number in range(200_000)), {"unknown-key", "many-findings"}),
+        (HEAD + "steps:\n" + "  - enable: lfit\n" * 40_000, {"unknown-axis", "many-findings"}),
+        (HEAD + "steps:\n" + "  - enabel: lift\n" * 40_000, {"no-verb", "many-findings"}),
+        (HEAD + STEPS + "".join(f"k{number}: 1\n" for number in range(60_000)), {"unknown-key", "many-findings"}),
         (HEAD + f"steps:\n  - dwell: {'9' * 3_000_000} s\n", {"bad-quantity"}),
         (HEAD + f"steps:\n  - enable: {'x' * 3_000_000}\n", {"unknown-axis"}),
         (HEAD + f"steps:\n  - dwell: ${'x' * 3_000_000}\n", {"unknown-parameter"}),
-        (HEAD + f"steps:\n  - enable: [{'lift, ' * 400_000}]\n", {"named-twice", "many-findings"}),
+        (HEAD + f"steps:\n  - enable: [{'lift, ' * 60_000}]\n", {"named-twice", "many-findings"}),
         (
             HEAD
             + "parameters:\n"
-            + "".join(f"  p{number}: {{value: 1 s}}\n" for number in range(50_000))
+            + "".join(f"  p{number}: {{value: 1 s}}\n" for number in range(20_000))
             + "steps:\n"
             + "  - dwell: $q\n" * 200,
             {"unknown-parameter", "many-findings"},
         ),
         (
-            HEAD + "limits: {lift: {" + ", ".join(f"k{n}: 1" for n in range(100_000)) + "}}\n" + STEPS,
+            HEAD + "limits: {lift: {" + ", ".join(f"k{n}: 1" for n in range(30_000)) + "}}\n" + STEPS,
             {"unknown-key", "many-findings"},
         ),
         (
-            "choreo: 1\ntitle: t\naxes:\n" + "".join(f"  a{n}: {{node: 1}}\n" for n in range(100_000)) + STEPS,
+            "choreo: 1\ntitle: t\naxes:\n" + "".join(f"  a{n}: {{node: 1}}\n" for n in range(30_000)) + STEPS,
             {"too-many-axes"},
         ),
         (HEAD + "x" * 3_900_000, {"yaml-syntax"}),
@@ -246,25 +246,16 @@ def test_a_hundred_findings_end_the_reading_and_it_says_so(tmp_path):
     assert "100" in result.findings[0].headline
 
 
+LIMITS = "  all: {travel: [0 mm, 9 mm], speed: 1 mm/s, acceleration: 1 mm/s^2, quick_stop: 1 mm/s^2, tracking: 1 mm}\n"
+
+
 def test_a_few_axes_may_be_like_another_in_a_row(tmp_path):
     def chain(length):
-        rows = [f"  a{n}: {{like: a{n - 1}, node: {n + 20}}}\n" for n in range(1, length)]
-        machine = MACHINE.replace("axes:\n", "axes:\n  a0: {like: lift, node: 20}\n" + "".join(rows), 1)
-        machine = machine.replace(
-            "limits:\n",
-            "limits:\n"
-            + "".join(
-                f"  a{n}: {{travel: [0 mm, 9 mm], speed: 1 mm/s, acceleration: 1 mm/s^2, quick_stop: 1 mm/s^2, tracking: 1 mm}}\n"
-                for n in range(length)
-            ),
-            1,
-        )
-        return machine.replace(
-            "unhomed:\n",
-            "unhomed:\n" + "".join(f"  a{n}: {{speed: 1 mm/s, distance: 1 mm}}\n" for n in range(length)),
-            1,
-        )
+        rows = [f"  a{n}: {{like: {f'a{n - 1}' if n else 'lift'}, node: {n + 20}}}\n" for n in range(length)]
+        machine = MACHINE.replace("\naxes:\n", "\naxes:\n" + "".join(rows), 1)
+        machine = machine.replace("\nlimits:\n", "\nlimits:\n" + LIMITS, 1)
+        return machine.replace("\nunhomed:\n", "\nunhomed:\n  all: {speed: 1 mm/s, distance: 1 mm}\n", 1)
 
     sound = outcome(tmp_path, HEAD + STEPS, chain(8))
     assert sound.axes["a7"].brake == sound.axes["lift"].brake
-    assert {finding.rule for finding in outcome(tmp_path, HEAD + STEPS, chain(200)).findings} == {"like-too-long"}
+    assert {finding.rule for finding in outcome(tmp_path, HEAD + STEPS, chain(40)).findings} == {"like-too-long"}

@@ -45,9 +45,9 @@ def check(facts: Facts) -> Iterator[Finding]:
 
 def _judge(facts: Facts, scene: Scene, axis: int, speed: Fraction, place: Span) -> Iterator[Finding]:
     ceiling = facts.real(scene.axes, axis, Setting.SPEED)
-    if ceiling is None or speed <= ceiling:
-        return
     plan, name = facts.plan.axes[axis], facts.called(axis)
+    if ceiling is None or speed <= ceiling or speed > plan.limits.speed:  # above the limit: that rule has said it
+        return
     most = in_words(ceiling, plan, "/s")
     yield Finding(
         ID,

@@ -12,6 +12,7 @@ Passes:
       - configure: {all: {speed: 80 mm/s, acceleration: 400 mm/s^2, jerk: 4000 mm/s^3, quick_stop: 1500 mm/s^2}}
       - enable: all
       - home: lift
+      - home: carriage
       - home: beam
 
 Fails:
@@ -20,8 +21,9 @@ Fails:
     steps:
       - configure: {all: {speed: 80 mm/s, acceleration: 400 mm/s^2, jerk: 4000 mm/s^3, quick_stop: 1500 mm/s^2}}
       - enable: all
-      - home: beam
       - home: lift
+      - home: beam
+      - home: carriage
 """
 
 from collections.abc import Iterator

@@ -22,7 +22,8 @@ from choreo.motion.profile import Profile, double_s, trapezoid
 from choreo.plan.model import Home
 from choreo.plan.onset import noticeable, onset_limit_ns
 from choreo.run.axes import Axis
-from choreo.run.context import MS, Run, unexpected
+from choreo.run.context import Run, unexpected
+from choreo.run.log import MS
 from choreo.run.steps.motion import Part, load, start, travel
 from choreo.run.steps.power import take_reference
 from choreo.run.watchers import PairWatch
@@ -276,14 +277,11 @@ class _Homing:
 
     async def _stop(self, axes: Sequence[Axis]) -> None:
         """A controlled ramp for these axes alone, then proof that they stand."""
-        for axis in axes:
-            axis.coast()
-            self.run.session.traffic.tell(axis.drive.stop(), axis.plan.index)
         ramp = max(
             float(self.action.search) / float(acceleration) + (float(acceleration) / float(jerk) if jerk else 0)
             for acceleration, jerk in zip(self.action.acceleration, self.action.jerk, strict=True)
         )
-        await self.run.standstill(axes, round(ramp * 1e9) + STOP_MARGIN_NS)
+        await self.run.stop(axes, round(ramp * 1e9) + STOP_MARGIN_NS)
 
 
 def _profile(distance: float, speed: float, acceleration: float, jerk: float | None) -> Profile:

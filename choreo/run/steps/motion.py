@@ -7,7 +7,8 @@ from choreo.errors import InternalError, MachineFault
 from choreo.motion.profile import Profile
 from choreo.plan.model import Anchor, AxisMove, Move, Preload, Trigger, WaitForPosition
 from choreo.run.axes import Axis, Motion
-from choreo.run.context import MS, Run, unexpected
+from choreo.run.context import Run, unexpected
+from choreo.run.log import MS
 
 #: A trigger that has not left the adapter by then may leave at any time later: the run stops (P7).
 TRIGGER_LEAVES_WITHIN_NS = 50 * MS

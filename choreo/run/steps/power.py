@@ -7,7 +7,8 @@ sag; before disabling, the brake is applied and given its time to hold (practice
 
 from choreo.plan.model import Disable, Enable
 from choreo.run.axes import Axis
-from choreo.run.context import MS, Run, unexpected
+from choreo.run.context import Run, unexpected
+from choreo.run.log import MS
 
 #: How long an axis is given to stand after its power came, before its position is taken.
 SETTLE_LIMIT_NS = 1_000 * MS

@@ -1,0 +1,103 @@
+"""Pieces of recipes laid over the machine in `base.yaml`, and what the checks find."""
+
+import io
+from fractions import Fraction
+from pathlib import Path
+
+from ruamel.yaml import YAML
+
+from choreo.checks import CHECKS, run_checks
+from choreo.diagnostic import Level
+from choreo.plan.resolve import resolve
+from choreo.recipe.load import load
+from choreo.wire.described import shipped_file
+
+BASE = Path(__file__).with_name("base.yaml")
+FROM_THE_START = "# from the start"
+
+#: Variants of the shipped dialect: file name, what is replaced, by what.
+DIALECTS = {
+    "queueing": [
+        ("second_load: replaces", "second_load: queues"),
+        ("cleared_by: [clear_load]", "cleared_by: []"),
+        ("survives: [stop, quick_stop, disable]", "survives: [stop, quick_stop, disable]"),
+    ],
+    "demanded": [("position: {is: actual,", "position: {is: demanded,")],
+    "latchless": [("latch: {switch: home_switch}\n", "")],
+    "narrow": [("{position: signed 32}", "{position: signed 16}"), ("{target: signed 32}", "{target: signed 16}")],
+}
+
+
+class Bench:
+    """One folder with one recipe at a time."""
+
+    def __init__(self, folder: Path) -> None:
+        self.folder = folder
+        text = shipped_file("short_frame").read_text(encoding="utf-8")
+        for name, changes in DIALECTS.items():
+            varied = text.replace("name: short_frame", f"name: {name}")
+            for old, new in changes:
+                assert old in varied, (name, old)
+                varied = varied.replace(old, new)
+            (folder / f"{name}.yaml").write_text(varied, encoding="utf-8")
+
+    def load(self, piece: str):
+        """The recipe that a piece makes over the base."""
+        path = self.folder / "recipe.yaml"
+        path.write_text(laid_over(piece), encoding="utf-8")
+        return load(path)
+
+    def findings(self, piece: str, *, pace=Fraction(1)):
+        """What the checks find; resolving must find nothing."""
+        recipe = self.load(piece)
+        plan, problems = resolve(recipe, pace)
+        assert [problem.headline for problem in problems] == []
+        return run_checks(plan, recipe)
+
+    def of(self, rule: str, piece: str, **given):
+        """The findings of one rule; errors of other rules fail the test."""
+        found = self.findings(piece, **given)
+        strangers = [f.headline for f in found if f.rule != rule and f.level is Level.ERROR]
+        assert strangers == []
+        return [finding for finding in found if finding.rule == rule]
+
+    def marked(self, mark) -> str:
+        """The text that a mark stands under."""
+        line = Path(mark.span.file).read_text(encoding="utf-8").splitlines()[mark.span.line - 1]
+        return line[mark.span.column - 1 : mark.span.column - 1 + mark.span.length]
+
+
+def laid_over(piece: str) -> str:
+    """Mappings are laid over mappings, key by key; everything else takes the place of what was there."""
+    yaml = YAML(typ="safe", pure=True)
+    base, own = yaml.load(BASE.read_text(encoding="utf-8")), yaml.load(piece)
+    opening = base.pop("opening")
+    whole = _over(base, own)
+    if not piece.strip().startswith(FROM_THE_START):
+        whole["steps"] = opening + whole["steps"]
+    written = io.StringIO()
+    yaml.default_flow_style = False
+    yaml.dump(whole, written)
+    return written.getvalue()
+
+
+def _over(below, above):
+    if not (isinstance(below, dict) and isinstance(above, dict)):
+        return above
+    return {
+        key: _over(below[key], above[key]) if key in below and key in above else (above if key in above else below)[key]
+        for key in {**below, **above}
+    }
+
+
+def examples(check):
+    """The passing and the failing recipe of a rule's manual."""
+    from inspect import cleandoc
+
+    manual = cleandoc(check.__doc__)
+    _, rest = manual.split("\nPasses:\n")
+    passes, fails = rest.split("\nFails:\n")
+    return cleandoc(passes), cleandoc(fails)
+
+
+ALL = {check.ID: check for check in CHECKS}

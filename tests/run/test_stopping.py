@@ -1,0 +1,136 @@
+"""Stopping where it is hard: a trigger that is stuck in the adapter, a runaway, a lost stop, an unforeseen bug."""
+
+from pathlib import Path
+
+import pytest
+
+from choreo.errors import Exit
+from choreo.frame import Frame
+from choreo.link.port import Interrupt
+from choreo.run.steps import STEPS
+from choreo.wire.words import MOTION, FrameClass
+from tests.run.machine import Done, Rehearsal, assert_ended_safely
+
+MS = 1_000_000
+S = 1_000_000_000
+
+
+def faulty(tmp_path: Path, fault: str) -> Rehearsal:
+    file = tmp_path / "faults.yaml"
+    file.write_text(f"faults:\n  - {fault}\n")
+    return Rehearsal(faults=file)
+
+
+def stuck_trigger(after_ns: int, by_ns: int) -> Done:
+    """The first start trigger after a time stays in the adapter for so long, and what is behind it too."""
+    rehearsal = Rehearsal()
+    (dialect,) = rehearsal.plan.dialects.values()
+    stuck: list[int] = []
+
+    def delay(frame: Frame, now: int) -> int:
+        if not stuck and now > after_ns and dialect.decode(frame).frame_class is FrameClass.STARTS:
+            stuck.append(now)
+            return by_ns
+        return 0
+
+    rehearsal.link.adapter_delay_ns = delay
+    done = rehearsal.go()
+    assert stuck
+    return done
+
+
+def test_a_trigger_that_leaves_late_is_followed_by_another_stop():
+    """practice.md P7: a trigger unconfirmed after its deadline ends the run; what it still starts is stopped."""
+    done = stuck_trigger(34 * S, 300 * MS)
+    assert done.outcome.exit is Exit.STOPPED
+    assert "may still leave the adapter" in done.outcome.headline
+    assert_ended_safely(done)
+    classes = done.classes()
+    started = max(t_ns for t_ns, kind, _ in classes if kind is FrameClass.STARTS)
+    stops = [t_ns for t_ns, kind, node in classes if kind is FrameClass.STOPS and node is None and t_ns > started]
+    assert len(stops) >= 2  # the one that stood behind it in the adapter, and one sent when it was seen to have left
+    assert not done.records("unproven")
+
+
+def test_a_trigger_that_does_not_leave_leaves_every_axis_unproven():
+    done = stuck_trigger(34 * S, 30 * S)
+    assert done.outcome.exit is Exit.STOPPED
+    unproven = done.records("unproven")
+    assert len(unproven) == 4
+    assert all("may still leave the adapter" in record["why"] or "answer" in record["why"] for record in unproven)
+
+
+def test_an_axis_that_runs_away_after_the_stop_loses_its_power_and_gets_its_brake(tmp_path: Path):
+    """practice.md P14 (common practice, no source)."""
+    rehearsal = faulty(tmp_path, "{kind: runaway_after_stop, node: 13, at: 35 s, speed: 300 mm/s}")
+    rehearsal.link.kernel.at(35_500 * MS, lambda _: rehearsal.link.post(Interrupt("a test")))
+    done = rehearsal.go()
+    assert done.link.machine.fired
+    assert done.outcome.exit is Exit.OPERATOR
+    (runaway,) = [record for record in done.records("finding") if record["rule"] == "runaway"]
+    assert runaway["axis"] == "carriage"
+    cut = [record for record in done.records("command") if record["verb"] == "disable" and record["outcome"] == "sent"]
+    assert [record["axis"] for record in cut] == ["carriage"]
+    assert not done.link.machine.drives["carriage"].servo.enabled
+    assert not done.link.machine.drives["lift"].servo.enabled or done.records("at_rest")
+
+
+def test_a_stop_that_is_lost_in_homing_is_repeated_too(tmp_path: Path):
+    done = faulty(tmp_path, "{kind: lost_request, node: 14, message: stop, times: 1}").go()
+    assert len(done.link.machine.fired) == 1
+    assert done.outcome.exit is Exit.DONE, done.outcome.headline
+
+
+@pytest.mark.parametrize("nodes", [(12,), (11, 12, 13, 14)])
+def test_a_lost_stop_is_repeated(tmp_path: Path, nodes: tuple[int, ...]):
+    """practice.md P13: first by broadcast, then node by node, repeated until each is seen to slow down."""
+    file = tmp_path / "faults.yaml"
+    lost = "".join(f"  - {{kind: lost_request, node: {node}, message: stop, at: 35 s, times: 3}}\n" for node in nodes)
+    file.write_text(f"faults:\n{lost}")
+    rehearsal = Rehearsal(faults=file)
+    rehearsal.link.kernel.at(35_500 * MS, lambda _: rehearsal.link.post(Interrupt("a test")))
+    done = rehearsal.go()
+    assert len(done.link.machine.fired) >= 3 * len(nodes)
+    assert done.outcome.exit is Exit.OPERATOR
+    assert_ended_safely(done)
+    assert not done.records("unproven")
+
+
+def test_a_bug_in_a_step_stops_the_machine_and_says_so(monkeypatch: pytest.MonkeyPatch):
+    rehearsal = Rehearsal()
+    step = next(step for step in rehearsal.plan.steps if step.verb == "wait_for_position")
+
+    async def broken(run: object, action: object) -> None:
+        raise KeyError("a bug")
+
+    monkeypatch.setitem(STEPS, type(step.action), broken)
+    done = rehearsal.go()
+    assert done.outcome.exit is Exit.INTERNAL
+    assert "a bug in choreo: KeyError" in done.outcome.headline
+    assert isinstance(done.outcome.trouble, KeyError)
+    assert_ended_safely(done)
+    assert not done.records("unproven")
+
+
+def test_interrupts_during_stopping_do_not_cut_it_short():
+    rehearsal = Rehearsal()
+    for at_ms in (35_500, 35_501, 35_550, 35_700):
+        rehearsal.link.kernel.at(at_ms * MS, lambda _: rehearsal.link.post(Interrupt("again")))
+    done = rehearsal.go()
+    assert done.outcome.exit is Exit.OPERATOR
+    assert_ended_safely(done)
+    assert not done.records("unproven")
+    assert len(done.records("operator")) >= 2
+
+
+def test_closing_after_a_failure_disables_and_moves_nothing():
+    """practice.md P17: only its verbs that move nothing, the brake before the power."""
+    rehearsal = Rehearsal()
+    rehearsal.link.kernel.at(35_500 * MS, lambda _: rehearsal.link.post(Interrupt("a test")))
+    done = rehearsal.go()
+    last_stop = max(t_ns for t_ns, kind, _ in done.classes() if kind is FrameClass.STOPS)
+    after = [(kind, node) for t_ns, kind, node in done.classes() if t_ns > last_stop]
+    assert not [kind for kind, _ in after if kind in MOTION]
+    assert not any(drive.servo.enabled for drive in done.link.machine.drives.values())
+    lift = [record["verb"] for record in done.records("command") if record["axis"] == "lift"]
+    assert lift.index("apply brake") < len(lift) - 1 - lift[::-1].index("disable")
