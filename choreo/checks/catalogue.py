@@ -25,6 +25,7 @@ from choreo.checks.rules import (
     not_enabled,
     pair_reaction,
     pair_together,
+    poll_rate,
     position_demanded,
     position_range,
     ramp_limit,
@@ -43,6 +44,7 @@ CHECKS: tuple[Check, ...] = (
     # the machine
     bus_load,
     bus_busy,
+    poll_rate,
     bus_length,
     position_range,
     motor_speed,

@@ -123,6 +123,12 @@ _TABLE = (
         skew="what is left of the pair's skew, first side minus second, in the axis' unit; null without a pair",
     ),
     _kind(
+        "shift",
+        "a home switch was touched again by an axis that had a home",
+        axis=_AXIS,
+        shift="how far its edge has moved since it was last homed, in the axis' unit",
+    ),
+    _kind(
         "loads",
         "what a drive held before the run set anything off (practice.md P2)",
         axis=_AXIS,

@@ -1,8 +1,12 @@
 """
 What polling costs the bus, and how long a reply takes at the worst.
 
-Lengths are the bound of facts.md A4, responses the analysis of facts.md A12 (Davis, Burns, Bril, Lukkien 2007). Which
-identifiers a dialect uses is not asked: every frame is taken for the least urgent, which is safe in any dialect.
+Lengths are the bound of facts.md A4. Two bounds of the response hold at once, and the smaller counts:
+
+- the analysis of facts.md A12 (Davis, Burns, Bril, Lukkien 2007) over all polls and a command beside them. Which
+  identifiers a dialect uses is not asked: every frame is taken for the least urgent, which is safe in any dialect;
+- what the session lets out. From its oldest unanswered request on there are `WINDOW` out, so one exchange shares the
+  bus with at most WINDOW - 1 that went before it and WINDOW - 1 that come after.
 """
 
 from collections import Counter
@@ -16,9 +20,11 @@ from choreo.wire.dialect import Dialect
 from choreo.wire.lengths import longest_bits, longest_ns
 from choreo.wire.responses import Message, response_times
 
+#: Requests that a session lets out at a time, over all drives, counted from the oldest unanswered.
+WINDOW = 4
 #: Beside the polls one command with the longest frames may be under way at any time.
 COMMAND_BYTES = 8
-#: Rounds of request and reply jitter until they agree; a bus that needs more is refused anyway.
+#: Rounds of request and reply jitter until they agree; on a bus that needs more the other bound counts.
 ROUNDS = 20
 
 _LEAST_URGENT = 0x7FF
@@ -29,7 +35,7 @@ class Budget:
     """
     The bus under polling. `bits_per_second` is what all polls need, requests and replies, `load` its part of the bit
     rate. `worst_response_ns` is the longest time from handing over a request to the end of its reply, over all axes;
-    None when the bus is too full for a bound.
+    None when the bus is too full to send everything. `round_ns` is what polling every axis once takes at the longest.
     """
 
     bit_rate: int
@@ -37,6 +43,7 @@ class Budget:
     bits_per_second: Fraction
     load: Fraction
     worst_response_ns: int | None
+    round_ns: int
 
 
 class _Stream(NamedTuple):
@@ -64,12 +71,31 @@ def budget(dialects: Sequence[Dialect], bit_rate: int, poll_ns: int) -> Budget:
         for stream, count in streams.items()
     )
     needed = Fraction(bits * NS_PER_S, poll_ns)
-    return Budget(bit_rate, poll_ns, needed, needed / bit_rate, _worst_response(streams, bit_rate, poll_ns))
+    return Budget(
+        bit_rate=bit_rate,
+        poll_ns=poll_ns,
+        bits_per_second=needed,
+        load=needed / bit_rate,
+        worst_response_ns=None if needed > bit_rate else _worst_response(streams, bit_rate, poll_ns),
+        round_ns=-(-len(dialects) // WINDOW) * max((_exchange_ns(stream, bit_rate) for stream in streams), default=0),
+    )
 
 
-def _worst_response(streams: "Counter[_Stream]", bit_rate: int, poll_ns: int) -> int | None:
-    """Replies inherit the jitter of their requests, so the analysis is repeated until nothing changes."""
+def _exchange_ns(stream: _Stream, bit_rate: int) -> int:
+    """One poll, when the bus is free: request, the drive's own time, reply."""
+    frames = longest_ns(stream.request_bytes, bit_rate) + longest_ns(stream.reply_bytes, bit_rate)
+    return frames + stream.reply_within_ns
+
+
+def _worst_response(streams: "Counter[_Stream]", bit_rate: int, poll_ns: int) -> int:
     slowest = max((stream.reply_within_ns for stream in streams), default=0)
+    let_out = (2 * WINDOW - 1) * 2 * longest_ns(COMMAND_BYTES, bit_rate) + slowest
+    analysed = _analysed(streams, bit_rate, poll_ns, slowest)
+    return let_out if analysed is None else min(let_out, analysed)
+
+
+def _analysed(streams: "Counter[_Stream]", bit_rate: int, poll_ns: int, slowest: int) -> int | None:
+    """Replies inherit the jitter of their requests, so the analysis is repeated until nothing changes."""
     request_jitter = slowest
     for _ in range(ROUNDS):
         traffic = _traffic(streams, bit_rate, request_jitter)

@@ -70,6 +70,7 @@ def _action(resolving: Resolving, group: Text, homing: Homing) -> Home | None:
     search, crawl = travel(homing.search, SPEED), travel(homing.crawl, SPEED)
     back_off, within, rest_at = travel(homing.back_off), travel(homing.within), travel(homing.rest_at)
     square_limit = travel(homing.square_limit)
+    shift_limit = None if homing.shift_limit is None else travel(homing.shift_limit)
     edges = [travel(resolving.recipe.home_at(group, resolving.machine.axes[axis].name)) for axis in axes]
     home_at = tuple(edge for edge in edges if edge is not None)
     if search is None or crawl is None or back_off is None or within is None or rest_at is None or square_limit is None:
@@ -90,6 +91,7 @@ def _action(resolving: Resolving, group: Text, homing: Homing) -> Home | None:
         back_off=back_off,
         within=within,
         square_limit=square_limit,
+        shift_limit=shift_limit,
         home_at=home_at,
         rest_at=rest_at,
         square_torque_raw=_torque_raw(resolving, axes, homing),

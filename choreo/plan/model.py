@@ -138,6 +138,7 @@ class Home:
     back_off: Fraction
     within: Fraction
     square_limit: Fraction
+    shift_limit: Fraction | None  # how far an edge may have moved since the last homing; None: not looked at
     home_at: tuple[Fraction, ...]
     rest_at: Fraction
     square_torque_raw: int | None  # torque limit while squaring, raw; None: not changed

@@ -15,13 +15,12 @@ from fractions import Fraction
 from typing import NamedTuple
 
 from choreo.motion.profile import double_s, stopping_distance, trapezoid
+from choreo.plan.budget import WINDOW
 from choreo.plan.model import AxisMove, AxisPlan, Home
 from choreo.units import NS_PER_S
 from choreo.wire.dialect import Dialect
 from choreo.wire.lengths import longest_ns
 
-#: Requests that a session lets out at a time, over all drives.
-WINDOW = 4
 #: The position loop is taken to have come to rest after so many of its time constants (P31: 3 to 4).
 TAIL_TIME_CONSTANTS = 4
 #: Proof of standstill: three fresh, equal readings (P10), and the wait for the first.

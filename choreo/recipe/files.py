@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path, PureWindowsPath
 
 from choreo.diagnostic import Refused
 from choreo.recipe.reading import Reading
-from choreo.recipe.scalars import shortened
+from choreo.recipe.scalars import IDENTIFIER, shortened
 from choreo.text.source import Source, read_text
 from choreo.text.tree import Branch, Text
 
@@ -65,6 +66,14 @@ def _read(path: Path, named: Text, reading: Reading) -> Source | None:
 
 def dialect_file(named: Text, root: Path, reading: Reading) -> Path | None:
     """The file behind `dialect: ./my_drive.yaml`; None for the name of a shipped dialect, or with a finding."""
-    if not named.endswith((".yaml", ".yml")) and "/" not in named and "\\" not in named:
-        return None
-    return inside(named, Path(named.file).parent, root, reading)
+    if named.endswith((".yaml", ".yml")) or "/" in named or "\\" in named:
+        return inside(named, Path(named.file).parent, root, reading)
+    plain_name(named, "dialect", reading)
+    return None
+
+
+def plain_name(named: Text, key: str, reading: Reading) -> None:
+    """Keep a finding when `named`, the name of something that is shipped, is no plain name."""
+    if re.fullmatch(IDENTIFIER, named) is None:
+        headline = f"`{key}` must be a plain name, and `{shortened(named)}` stands here"
+        reading.error("bad-name", headline, named.span, help="Letters without accents, digits and _ make a name.")

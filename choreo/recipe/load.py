@@ -7,7 +7,7 @@ from pathlib import Path
 
 from choreo.diagnostic import Level
 from choreo.recipe.declared import Groups, check_declared
-from choreo.recipe.files import dialect_file, machine_tree
+from choreo.recipe.files import dialect_file, machine_tree, plain_name
 from choreo.recipe.model import Limits, Recipe, Unhomed
 from choreo.recipe.parameters import Values, check_uses, set_parameters
 from choreo.recipe.reading import EnoughError, P, Reading
@@ -207,4 +207,7 @@ class _Loading:
         for key, tree, owner in (("title", self.tree, "the recipe"), ("name", self.machine, "the machine file")):
             if tree is not None and tree.key(key) is None:
                 self.reading.error("missing-key", f"{owner} has no `{key}`", tree.span, help=f"Add `{key}:`.")
-        return *words, self.reading.word(source, "simulated")
+        simulated = self.reading.word(source, "simulated")
+        if simulated is not None:
+            plain_name(simulated, "simulated", self.reading)
+        return *words, simulated

@@ -146,7 +146,7 @@ class Homing(Part):
     from where the search stopped it: further than it needs to stop. `home_at` is the position of the switch's edge,
     one for all axes of the group or one by axis; `Recipe.home_at` asks for it by axis. `square_limit` is how far the
     second side of a pair may go on alone, `torque` the limit while squaring, `rest_at` where the axes are moved
-    afterwards.
+    afterwards. When an axis that has a home is homed again, its edge may not have moved by more than `shift_limit`.
     """
 
     towards: Literal["negative", "positive"]
@@ -159,6 +159,7 @@ class Homing(Part):
     rest_at: Position
     square_limit: Distance | None = None
     torque: Percent | None = None
+    shift_limit: Distance | None = None
 
 
 class Parameter(Part):

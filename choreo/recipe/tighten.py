@@ -31,7 +31,7 @@ REQUIRED: dict[str, tuple[str, ...]] = {
 }
 
 #: Values that a recipe may lower, or raise; every other must be equal.
-_LOWER = frozenset({"trip", "structural", "search", "crawl", "within", "square_limit", "torque"})
+_LOWER = frozenset({"trip", "structural", "search", "crawl", "within", "square_limit", "torque", "shift_limit"})
 _HIGHER = frozenset({"poll"})
 
 #: What is put behind an axis' unit, by the name of a limit.

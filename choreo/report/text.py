@@ -121,7 +121,8 @@ def _pair_lines(summary: Summary, width: int) -> Iterator[str]:
             yield from _prose(f"Skew of {name}: never read closely enough to say", width)
             continue
         worst, open_ = show(skew.worst, skew.unit, 3), show(skew.uncertainty, skew.unit, 3)
-        where = f" in step {skew.step}" if skew.step else ""
+        after_stop = summary.stop is not None and skew.t_ns > summary.stop.t_ns
+        where = " after the stop" if after_stop else f" in step {skew.step}" if skew.step else ""
         text = f"Skew of {name}: at most {worst} (give or take {open_}), at {_s(skew.t_ns)} s{where}; stops at {trip}"
         yield from _prose(text, width)
 

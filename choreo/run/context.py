@@ -26,7 +26,6 @@ class Poller:
     def __init__(self, session: Session, watch: Watch, axis: Axis, period_ns: int) -> None:
         self.on = True
         self.pending = False
-        self.overruns = 0
         self._session = session
         self._watch = watch
         self._axis = axis
@@ -43,7 +42,8 @@ class Poller:
     def _due(self, now: int) -> int:
         if self.on:
             if self.pending:
-                self.overruns += 1
+                late_ns = now - self._request.asked_ns
+                self._session.record("overrun", what=f"the poll of {self._axis.name}", late_ns=late_ns)
             else:
                 self.pending = True
                 self._session.traffic.queue(self._request)

@@ -104,7 +104,8 @@ class Bus:
             if controller not in self._waiting:
                 self._waiting.append(controller)
         if self._end is None:
-            self._arbitrate()
+            if self._waiting:
+                self._arbitrate()
         elif self.kernel.now_ns <= self._start_ns and entry[3] <= self._start_ns and queue[0] is entry:
             self._replan()
 

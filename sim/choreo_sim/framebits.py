@@ -19,6 +19,7 @@ TAIL = 1 + 1 + 1 + END_OF_FRAME + INTERMISSION  # CRC delimiter, ACK slot, ACK d
 MOST_STUFF_BITS = 29  # (54 + 64 - 1) / 4, facts.md A4: 29-bit identifier, eight bytes
 REMEMBERED = 8192  # frames whose length is kept, then all are forgotten
 
+
 class _Head(NamedTuple):
     """What identifier and length code decide before the first data byte."""
 

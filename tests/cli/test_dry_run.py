@@ -23,6 +23,11 @@ def journal():
     return read_journal(FOLDER / "journal.jsonl")
 
 
+def as_documented(read):
+    """Every record of a journal is as the table of records says."""
+    return [text for record in read.records for text in deviations(record.kind, record.fields)] == []
+
+
 def test_a_run_prints_a_line_a_step_the_table_the_result_and_the_folder(recipe, capsys):
     assert main(["dry-run", "shelf.yaml"]) == 0
     out, err = capsys.readouterr()
@@ -59,7 +64,7 @@ def test_the_run_folder_has_the_journal_the_trace_and_the_summary(recipe):
 def test_every_record_is_as_the_table_of_records_says(recipe):
     assert main(["dry-run", "shelf.yaml", "--quiet"]) == 0
     read = journal()
-    assert [text for record in read.records for text in deviations(record.kind, record.fields)] == []
+    assert as_documented(read)
     assert read.skipped == {}
     assert read.complete
 
@@ -118,6 +123,7 @@ def test_a_fault_stops_the_run_with_its_code_axis_and_step(recipe, capsys):
     assert "stopping all axes: " in out
     assert stopping.fields["cause"] in out.replace("\n", " ")
     assert "shelf: NOT PROVEN at rest" in out
+    assert as_documented(read)
 
 
 @pytest.mark.parametrize("text", ["faults: 3\n", "", "faults:\n  - {kind: earthquake}\n"])
@@ -157,6 +163,7 @@ def test_a_signal_during_the_run_is_a_stop_by_the_operator(recipe):
     assert next(read.of("stopping")).fields["step"] == 4
     assert [record.fields["axis"] for record in read.of("at_rest")] == ["shelf"]
     assert read.complete
+    assert as_documented(read)
 
 
 @pytest.mark.parametrize("name", ["SIGTERM", "SIGHUP"])

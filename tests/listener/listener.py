@@ -44,7 +44,7 @@ class _Known:
     """What the listener has heard of a drive: where it is, whether its counts are the machine's."""
 
     range: NodeRange
-    last: int | None = None
+    told: bytes | None = None  # the last reply that held its position
     homed: bool = False
     search: Violation | None = None  # left its travel, and was not yet told to capture the edge
 
@@ -64,10 +64,12 @@ class Listener:
             self._dialect = read_dialect(SHIPPED / "short_frame.yaml")
             limits = read_limits(MACHINE_FILES[request.machine])
             self._nodes = {node: _Known(found) for node, found in limits.items()}
-            self._polls = {
-                self._dialect.messages["read_position"].request_base + node: self._dialect.messages["read_position"]
-                for node in self._nodes
-            }
+            poll, home = self._dialect.messages["read_position"], self._dialect.messages["home"]
+            assert poll.reply is not None
+            assert home.reply is not None
+            self._poll, self._position, self._homed = poll.request, poll.reply, home.reply
+            self._polled = {poll.request_base + node for node in self._nodes}
+            self._replies = {(poll.reply_base or 0) + node: known for node, known in self._nodes.items()}
             link.bus.taps.append(self.hear)
 
     def violations(self) -> list[Violation]:
@@ -92,8 +94,7 @@ class Listener:
             self._hear_drive(frame)
             return
         self.frames += 1
-        poll = self._polls.get(frame.id)
-        if poll is not None and frame.data == poll.request.prefix:
+        if frame.data == self._poll.prefix and frame.id in self._polled:
             return
         decoded = self._dialect.request_of(frame)
         if decoded is None:
@@ -115,17 +116,18 @@ class Listener:
         self._violations.append(Violation(t_ns, frame, what))
 
     def _hear_drive(self, frame: Frame) -> None:
-        decoded = self._dialect.reply_of(frame)
-        if decoded is None:
-            return
-        message, node, values = decoded
-        known = self._nodes.get(node)
+        known = self._replies.get(frame.id)
         if known is None:
             return
-        if message.name == "read_position":
-            known.last = values["position"]
-        elif message.name == "home":
-            known.homed, known.last = True, None  # its counts have shifted
+        if frame.data.startswith(self._position.prefix):
+            known.told = frame.data
+        elif frame.data.startswith(self._homed.prefix):
+            known.homed, known.told = True, None  # its counts have shifted
+
+    def _last(self, known: _Known) -> int | None:
+        """The position that the drive told last."""
+        values = self._position.unpack(known.told) if known.told is not None else None
+        return values["position"] if values is not None else None
 
     def _judge(self, message: Message, node: int, values: dict[str, int]) -> list[str]:
         if node == self._dialect.broadcast:
@@ -149,16 +151,16 @@ class Listener:
         low, high = known.range.travel
         return known.homed and not low - ROUNDING <= target <= high + ROUNDING
 
-    @staticmethod
-    def _judge_target(known: _Known, target: int) -> list[str]:
+    def _judge_target(self, known: _Known, target: int) -> list[str]:
         if known.homed:
             return []  # within its travel: `_leaves` has looked
-        if known.last is None:
+        last = self._last(known)
+        if last is None:
             return ["a target before anybody asked where the axis stands"]
-        if abs(target - known.last) <= known.range.unhomed_reach + NOISE:
+        if abs(target - last) <= known.range.unhomed_reach + NOISE:
             return []
         reach = float(known.range.unhomed_reach)
-        return [f"{known.range.axis}: target {target} is more than {reach:.1f} counts from {known.last}"]
+        return [f"{known.range.axis}: target {target} is more than {reach:.1f} counts from {last}"]
 
     def _judge_speed(self, known: _Known, raw: int) -> list[str]:
         rule = self._dialect.setting(self._dialect.move_speed)

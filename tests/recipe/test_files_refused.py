@@ -108,6 +108,8 @@ def test_the_top_of_a_recipe(bench, body, expected):
         ("  lift: {speed: 20 mm/s, distance: 500 mm}\n", "", [("limit-missing", "lift")]),
         ("  all: {}", "  every: {}", [("unknown-axis", "every")]),
         ("dialect: short_frame, unit: deg", "dialect: ./none.yaml, unit: deg", [("file-missing", "./none.yaml")]),
+        ("dialect: short_frame, unit: deg", "dialect: .., unit: deg", [("bad-name", "..")]),
+        ("name: bench", "name: bench\nsimulated: ../kiln", [("bad-name", "../kiln")]),
         ("dialect: short_frame, unit: deg", "dialect: ../d.yaml, unit: deg", [("path-outside", "../d.yaml")]),
     ],
 )

@@ -58,6 +58,18 @@ def test_losses_and_late_replies_are_counted_by_axis(golden):
     assert golden.findings[0].step == "3"
 
 
+def test_skew_that_grew_while_the_axes_were_stopping_is_said_to_be_after_the_stop(recorded):
+    def fill(journal):
+        for t_ms in range(0, 2000, 20):
+            journal.sample(t_ms * 1_000_000, 0, 0 if t_ms < 1000 else 24576, 400)  # 5 mm
+            journal.sample(t_ms * 1_000_000 + 500_000, 1, 0, 400)
+        journal.write("stopping", 900_000_000, cause="stuck", rule="r", exit=3, step=None, axis="right")
+        journal.write("end", 2_000_000_000, outcome="stopped", exit=3, taken_ns=2_000_000_000)
+
+    (line,) = [line for line in report_lines(summarise(recorded(fill)), 200) if line.startswith("Skew of beam")]
+    assert line == "Skew of beam: at most 5 mm (give or take 0 mm), at 1.000 s after the stop; stops at 1.5 mm"
+
+
 def test_a_run_that_was_not_stopped_has_no_stop(recorded):
     assert stop_of(recorded(lambda journal: journal.write("end", 1, outcome="done", exit=0, taken_ns=1))) is None
 

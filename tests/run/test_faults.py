@@ -5,6 +5,7 @@ that moves an axis after the last stop, standstill proved or declared unproven.
 What a fault must lead to is the trade's practice (practice.md, common practice, no source), by the number beside it.
 """
 
+from dataclasses import replace
 from fractions import Fraction
 from pathlib import Path
 from typing import NamedTuple
@@ -133,3 +134,19 @@ def test_a_stale_load_of_an_earlier_run_is_found_cleared_and_reported(tmp_path: 
     assert done.outcome.exit is Exit.DONE, done.outcome.headline
     found = {record["axis"]: record["found"] for record in done.records("loads")}
     assert found == {"beam_left": False, "beam_right": False, "carriage": True, "lift": False}
+
+
+def test_a_home_switch_that_has_moved_is_found_when_it_is_touched_again():
+    """practice.md, the demo machine: home switches touched again, shift at most 0.1 mm."""
+    rehearsal = Rehearsal()
+    carriage = rehearsal.link.machine.axes["carriage"]
+
+    def loosen(_: object) -> None:
+        moved = tuple(replace(home, edge=home.edge + Fraction(1, 4)) for home in carriage.truth.home)
+        carriage.truth = replace(carriage.truth, home=moved)
+        carriage._edges = [(carriage.counts(float(home.edge)), home) for home in moved]
+
+    rehearsal.link.kernel.at(60 * 1_000_000_000, loosen)
+    done = rehearsal.go()
+    assert (done.outcome.exit, done.outcome.rule, done.outcome.axis) == (Exit.STOPPED, "home-shift", "carriage")
+    assert_ended_safely(done)

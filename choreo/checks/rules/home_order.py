@@ -8,22 +8,22 @@ stage by stage; no axis of a stage is homed before every axis of the stages befo
 Passes:
 
     # from the start
+    homing_order: [lift, beam]
     steps:
       - configure: {all: {speed: 80 mm/s, acceleration: 400 mm/s^2, jerk: 4000 mm/s^3, quick_stop: 1500 mm/s^2}}
       - enable: all
       - home: lift
-      - home: carriage
       - home: beam
 
 Fails:
 
     # from the start
+    homing_order: [lift, beam]
     steps:
       - configure: {all: {speed: 80 mm/s, acceleration: 400 mm/s^2, jerk: 4000 mm/s^3, quick_stop: 1500 mm/s^2}}
       - enable: all
-      - home: lift
       - home: beam
-      - home: carriage
+      - home: lift
 """
 
 from collections.abc import Iterator

@@ -7,12 +7,12 @@ pace makes a run slower, but it does not make a recipe lawful.
 Passes:
 
     steps:
-      - move: {carriage: {to: 300 mm, speed: 500 mm/s}}
+      - move: {lift: {to: 300 mm, speed: 120 mm/s}}
 
 Fails:
 
     steps:
-      - move: {carriage: {to: 300 mm, speed: 520 mm/s}}
+      - move: {lift: {to: 300 mm, speed: 130 mm/s}}
 """
 
 from collections.abc import Iterator

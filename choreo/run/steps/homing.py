@@ -46,6 +46,7 @@ async def home(run: Run, action: Home) -> None:
     axes = run.pick(action.axes)
     await run.fresh_readings(axes)
     await run.each(axes, lambda drive: drive.arm_latch())  # from here on the drives look for their switches
+    again = all(axis.home_valid for axis in axes)
     for axis in axes:
         if axis.home_valid:  # homed again: the search goes beyond the soft limits, from where it stands now
             axis.home_valid = False
@@ -58,6 +59,8 @@ async def home(run: Run, action: Home) -> None:
         await homing.crawl_on([axis for axis in axes if axis not in hit])
         await homing.back_off()
         edges = await homing.find_edges()
+        if again:
+            homing.look_for_shift(edges)
         await homing.square(edges)
         await homing.declare(edges)
     await homing.rest()
@@ -135,6 +138,21 @@ class _Homing:
             await self.run.session.sleep(LOOK_NS)
         await self._stop(self.axes)
         return [latch.counts for latch in latches]
+
+    def look_for_shift(self, edges: Sequence[int]) -> None:
+        """Touched again, a switch must lie where it was: the drive still counts from the last homing."""
+        limit = self.action.shift_limit
+        for axis, edge, declared in zip(self.axes, edges, self.action.home_at, strict=True):
+            shift = Fraction(edge) / axis.plan.counts_per_unit - declared
+            self.run.session.record("shift", axis=axis.name, shift=float(shift))
+            if limit is not None and abs(shift) > limit:
+                raise unexpected(
+                    axis,
+                    f"the edge of its home switch has moved by {abs(float(shift)):.3g} {axis.plan.unit} since it was "
+                    f"last homed; shift_limit is {_show(axis, limit)}",
+                    "home-shift",
+                    "The switch or its cam is loose, the drive train slips, or counts were lost.",
+                )
 
     async def square(self, edges: Sequence[int]) -> None:
         """Phase 6, first half: bring the second side beside the first."""
