@@ -7,6 +7,7 @@ from collections.abc import Iterator
 
 import pytest
 from hypothesis import settings
+
 from listener.listener import Listener
 
 # Every run tries the same examples, and no example is judged by how long it takes.

@@ -3,7 +3,6 @@
 import inspect
 
 import pytest
-from drive.script import Lost, Script, rx, tx
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -16,6 +15,7 @@ from choreo.wire.cia402 import CIA402
 from choreo.wire.cia402.sdo import ABORT_CODES
 from choreo.wire.described import shipped
 from choreo.wire.words import Setting
+from drive.script import Lost, Script, rx, tx
 
 NODE = Cia402Drive(CIA402, 1)
 ASK_STATUSWORD = tx(0x601, "40 41 60 00 00 00 00 00")

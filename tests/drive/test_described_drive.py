@@ -3,7 +3,6 @@
 from pathlib import Path
 
 import pytest
-from drive.script import Lost, Script, rx, tx
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -14,6 +13,7 @@ from choreo.errors import InternalError, MachineFault, RecipeError, RefusedByDri
 from choreo.frame import Frame
 from choreo.wire.described import load_dialect, shipped, shipped_file
 from choreo.wire.words import Setting
+from drive.script import Lost, Script, rx, tx
 
 LEFT = DescribedDrive(shipped("short_frame"), 11)  # asks on 0x14B, is answered on 0x12B
 TERSE = DescribedDrive(load_dialect(Path(__file__).parent / "terse.yaml"), 3)

@@ -8,7 +8,6 @@ from collections.abc import Iterator
 from contextlib import ExitStack, contextmanager
 
 import can
-from link.waiting import LONG_S
 
 from choreo.frame import Frame
 from choreo.link.live import LiveLink, open_live
@@ -16,6 +15,7 @@ from choreo_sim.bus import Bus
 from choreo_sim.kernel import Kernel
 from choreo_sim.realtime import RealTime
 from choreo_sim.serial_adapter import SerialAdapter
+from link.waiting import LONG_S
 
 BIT_RATE = 500_000
 

@@ -10,7 +10,6 @@ from itertools import pairwise
 
 import can
 import pytest
-from link.waiting import LONG_S, receive
 
 from choreo.drive.cia402 import Cia402Drive
 from choreo.drive.conversation import Ask, Conversation, Reply
@@ -23,6 +22,7 @@ from choreo_sim.bus import Bus
 from choreo_sim.cia402_node import Cia402Node, Command, PowerState
 from choreo_sim.kernel import Kernel
 from choreo_sim.link import SimulatedLink
+from link.waiting import LONG_S, receive
 from live.bench import Bench, VirtualBridge
 
 MS = 1_000_000

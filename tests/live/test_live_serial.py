@@ -7,11 +7,11 @@ P numbers are practice.md (common practice, no source).
 import threading
 
 import pytest
-from link.waiting import LONG_S, bits, in_thread, receive, receive_many
 
 from choreo.frame import Frame
 from choreo.link.port import AdapterLost, Confirmed, Interrupt
 from choreo.link.simulated import run_by_hand
+from link.waiting import LONG_S, bits, in_thread, receive, receive_many
 from live.bench import SerialBench
 
 MS = 1_000_000

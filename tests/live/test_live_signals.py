@@ -6,10 +6,9 @@ import subprocess
 import sys
 from pathlib import Path
 
-from link.waiting import LONG_S
-
 from choreo.errors import Exit
 from choreo.frame import Frame
+from link.waiting import LONG_S
 from live.bench import SerialBench
 
 TESTS = Path(__file__).parents[1]

@@ -6,10 +6,10 @@ import time
 from collections.abc import Iterator
 
 import pytest
-from link.waiting import LONG_S
 
 from choreo_sim.kernel import Kernel
 from choreo_sim.realtime import RealTime
+from link.waiting import LONG_S
 
 MS = 1_000_000
 

@@ -22,6 +22,7 @@ from choreo.api import check, simulation_request
 from choreo.errors import Exit
 from choreo.frame import Frame
 from choreo.journal import JournalWriter
+from choreo.link.outbox import IN_ADAPTER
 from choreo.link.supervise import run_live
 from choreo.link.trace import TraceLink, read_trace
 from choreo.plan.model import AxisMove, Plan, Preload, Trigger
@@ -87,6 +88,7 @@ def run(watch: Callable[[SerialBench, str], None], *, reply_timeout_ns: int = 10
         journal = JournalWriter(None, text, observer=lambda kind, t_ns, fields: watch(bench, kind))
         traced = TraceLink(link, trace)
         outcome = run_live(lambda: perform(plan, traced, journal, mode="live", seed=0), link)
+        traced.close()
         bench.realtime.call(lambda: None)  # what has left the link has reached the bus
     records = [json.loads(line) for line in text.getvalue().splitlines() if line.startswith("{")]
     return Ended(plan, outcome, records, sent, machine, bench.kernel.now_ns, trace.getvalue())
@@ -124,9 +126,11 @@ def test_preload_trigger_and_wait_over_the_line() -> None:
     # 19660.8 counts a mm: 8 mm are round(157286.4), in opposite directions on the axes and the same way on the motors.
     moves = {record["axis"]: record["target_counts"] - record["from_counts"] for record in ended.of("move")}
     assert all(abs(counts - 157286) <= 2 for counts in moves.values())
-    # The trace has what the bus has, in order: nothing was sent that is not in it.
-    traced = [line.frame for line in read_trace(io.StringIO(ended.trace)) if line.sent]
-    assert [frame and frame[:4] for frame in traced] == [frame[:4] for frame in ended.sent]
+    # The trace has what the bus has, in order. What was in the adapter at the end may have left without being known to.
+    traced = [line.frame[:4] for line in read_trace(io.StringIO(ended.trace)) if line.sent and line.frame]
+    on_the_bus = [frame[:4] for frame in ended.sent]
+    assert traced == on_the_bus[: len(traced)]
+    assert len(on_the_bus) - len(traced) <= IN_ADAPTER
 
 
 def test_ctrl_c_in_the_middle_of_the_motion_brings_both_axes_to_rest() -> None:

@@ -3,9 +3,9 @@
 from math import inf
 
 import pytest
-from vectors import numbers
 
 from choreo.motion.profile import double_s, stop_profile, stopping_distance, time_to_travel, trapezoid
+from vectors import numbers
 
 # The tables give 12 digits of times and 10 of peaks.
 TIMES = {"rel": 1e-11, "abs": 1e-13}

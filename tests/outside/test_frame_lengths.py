@@ -10,11 +10,11 @@ import pytest
 from crccheck.crc import Crc15Can
 from hypothesis import example, given
 from hypothesis import strategies as st
-from vectors import table
 
 from choreo.frame import Frame
 from choreo.wire.lengths import longest_bits, shortest_bits
 from choreo_sim.framebits import crc15, exact_bits
+from vectors import table
 
 TAIL_AND_INTERMISSION = 10 + 3  # facts.md A1
 

@@ -9,10 +9,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from ruckig import ControlInterface, InputParameter, Result, Ruckig, Synchronization, Trajectory
-from vectors import numbers
 
 from choreo.motion.profile import arrive_at, double_s, stop_profile, time_to_travel, trapezoid
 from choreo.motion.sync import MoveLimits, synchronise
+from vectors import numbers
 
 MOMENTS = [n / 40 for n in range(41)]
 

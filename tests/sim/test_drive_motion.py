@@ -5,9 +5,9 @@ from math import exp, inf
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from vectors import numbers
 
 from choreo_sim.motion_truth import State, distance_from, following, following_error, free, hold, move, ramp
+from vectors import numbers
 
 PER_MM = 4915.2
 REST = State(0.0, 0.0, 0.0)

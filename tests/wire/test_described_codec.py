@@ -3,12 +3,12 @@
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from wire.payloads import shape_sets, values_for
 
 from choreo.frame import Frame
 from choreo.wire.described.codec import Addressing, Codec, Role, Shape, number_reader
 from choreo.wire.described.fields import Bits, Constant, Layout, Number
 from choreo.wire.words import FrameClass
+from wire.payloads import shape_sets, values_for
 
 frames = st.builds(
     Frame,

@@ -5,9 +5,9 @@ import struct
 import pytest
 from hypothesis import assume, given
 from hypothesis import strategies as st
-from wire.payloads import data_that_fits, layouts, values_for
 
 from choreo.wire.described.fields import Bits, Constant, Ignored, Layout, Number
+from wire.payloads import data_that_fits, layouts, values_for
 
 
 @given(st.data(), layouts())

@@ -3,9 +3,9 @@
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from vectors import table
 
 from choreo.wire.lengths import bits_to_ns, longest_bits, longest_ns, shortest_bits, shortest_ns
+from vectors import table
 
 BIT_RATES = [10_000, 50_000, 83_333, 125_000, 250_000, 500_000, 800_000, 1_000_000]
 

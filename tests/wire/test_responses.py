@@ -6,10 +6,10 @@ from fractions import Fraction
 import pytest
 from hypothesis import assume, given
 from hypothesis import strategies as st
-from vectors import table
 
 from choreo.wire.lengths import longest_ns
 from choreo.wire.responses import ERROR_BITS, LONGEST_BUSY_NS, Message, response_times, utilisation
+from vectors import table
 
 MS = 1_000_000
 BIT_RATE = 125_000
