@@ -15,8 +15,8 @@ from choreo.errors import RecipeError
 from choreo.frame import Frame
 from choreo.link.port import BusTrouble, Confirmed, Event, Link
 
-#: What stands for an error frame in the identifier: the error flag and "bus error" (linux/can.h, linux/can/error.h).
-ERROR_FRAME_ID = 0x20000080
+#: What stands for an error frame: the identifier has the error flag and "bus error" (linux/can.h, linux/can/error.h).
+ERROR_FRAME = Frame(0x20000080, extended=True)
 
 
 class TraceLink:
@@ -31,7 +31,8 @@ class TraceLink:
     def __init__(self, link: Link, out: TextIO, *, channel: str = "can0") -> None:
         self._link = link
         self._write = out.write
-        self._middle = f") {channel} "
+        self._channel = channel
+        self._heads: tuple[dict[int, str], dict[int, str]] = ({}, {})  # by identifier: base, extended
         self._start_ns = self._last_ns = link.now_ns()
         self._waiting: deque[tuple[int, Frame, bool]] = deque()  # submitted and not yet written; True: to be confirmed
 
@@ -75,7 +76,7 @@ class TraceLink:
         elif isinstance(got, Confirmed):
             self._note_confirmed(got)
         elif isinstance(got, BusTrouble):
-            self._write(f"({self._stamp(got.t_ns)}{self._middle}{ERROR_FRAME_ID:08X}#\n")
+            self._line(got.t_ns, ERROR_FRAME, "\n")
         elif self._waiting:
             self._note_sent(self._link.now_ns())
         return got
@@ -90,12 +91,14 @@ class TraceLink:
     def _note_sent(self, before_ns: int) -> None:
         """Write what has left and was handed over by `before_ns`, up to the first whose confirmation must come."""
         waiting = self._waiting
-        for _ in range(len(waiting) - self._link.unsent()):
+        left = len(waiting) - self._link.unsent()
+        while left > 0:
             t_ns, frame, confirm = waiting[0]
             if confirm or t_ns > before_ns:
                 return
             waiting.popleft()
             self._line(t_ns, frame, " T\n")
+            left -= 1
 
     def _note_confirmed(self, sign: Confirmed) -> None:
         """Frames leave in order: whatever was submitted before this one has left as well."""
@@ -109,16 +112,21 @@ class TraceLink:
             self._line(t_ns, frame, " T\n")
 
     def _line(self, t_ns: int, frame: Frame, end: str) -> None:
-        id = f"{frame.id:08X}" if frame.extended else f"{frame.id:03X}"
-        data = "R" if frame.remote else frame.data.hex().upper()
-        self._write(f"({self._stamp(t_ns)}{self._middle}{id}#{data}{end}")
-
-    def _stamp(self, t_ns: int) -> str:
+        """A line of the trace; every frame of a run comes through here."""
+        id, data, extended, remote, _ = frame
         if t_ns < self._last_ns:
             t_ns = self._last_ns
         self._last_ns = t_ns
+        head = self._heads[extended].get(id) or self._new_head(id, extended)
         micros = (t_ns - self._start_ns) // 1000
-        return f"{micros // 1_000_000}.{micros % 1_000_000:06d}"
+        payload = "R" if remote else data.hex().upper()
+        self._write(f"({micros // 1000000}.{micros % 1000000:06d}{head}{payload}{end}")
+
+    def _new_head(self, id: int, extended: bool) -> str:
+        """What stands between time and data, made once for each identifier."""
+        head = f") {self._channel} {id:08X}#" if extended else f") {self._channel} {id:03X}#"
+        self._heads[extended][id] = head
+        return head
 
 
 @dataclass(frozen=True, slots=True)

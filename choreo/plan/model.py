@@ -19,6 +19,9 @@ from choreo.motion.profile import Profile
 from choreo.wire.dialect import Dialect
 from choreo.wire.words import Setting
 
+#: How often the switches are looked at in a search for home: 1.2 mm at 60 mm/s. The edge is captured by the drive.
+LOOK_NS = 20_000_000
+
 
 class Anchor(StrEnum):
     """From where the positions of an axis are counted."""

@@ -108,9 +108,12 @@ def _lowered(
     for part, distance, grid in zip(parts, distances, grids, strict=True):
         acceleration, jerk = ramps(resolving, part.axis)
         limits.append(MoveLimits(distance, float(grid.real(found[part.axis])), float(acceleration), as_float(jerk)))
+    unlike = list(dict.fromkeys(limits))  # the two sides of a pair are alike
+    speeds = dict(zip(unlike, synchronise(unlike), strict=True))
     lowered = dict(found)
     wishes = {}
-    for part, grid, limit, speed in zip(parts, grids, limits, synchronise(limits), strict=True):
+    for part, grid, limit in zip(parts, grids, limits, strict=True):
+        speed = speeds[limit]
         if speed < float(limit.speed):
             lowered[part.axis] = grid.lowest  # where the wire has nothing so slow
             if speed >= float(grid.smallest):
@@ -138,8 +141,8 @@ def _move(
     axis, (anchor, start, target) = part.axis, way
     acceleration, jerk = ramps(resolving, axis)
     speed = resolving.machine.speed_grid(axis).real(raw)
-    shape = Shape(axis, distance, float(speed), float(acceleration), as_float(jerk))
-    profile, duration_ns, onset_ns = resolving.profiles.of(shape)
+    shape = Shape(distance, float(speed), float(acceleration), as_float(jerk))
+    profile, duration_ns, onset_ns = resolving.profiles.of(axis, shape)
     return AxisMove(
         axis=axis,
         anchor=anchor,

@@ -16,7 +16,7 @@ from typing import NamedTuple
 
 from choreo.motion.profile import double_s, stopping_distance, trapezoid
 from choreo.plan.budget import WINDOW
-from choreo.plan.model import AxisMove, AxisPlan, Home
+from choreo.plan.model import LOOK_NS, AxisMove, AxisPlan, Home
 from choreo.units import NS_PER_S
 from choreo.wire.dialect import Dialect
 from choreo.wire.lengths import longest_ns
@@ -27,8 +27,6 @@ TAIL_TIME_CONSTANTS = 4
 STANDSTILL_POLLS = 4
 #: Settling between the phases of homing.
 PHASE_SETTLE_NS = 40_000_000
-#: Between two looks at the home switch.
-LOOK_NS = 5_000_000
 
 #: Exchanges of a verb with one drive.
 SETTING_EXCHANGES = 3  # read, write, read back

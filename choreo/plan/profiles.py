@@ -1,4 +1,4 @@
-"""Profiles of moves, kept: a recipe that repeats asks for the same ones again and again."""
+"""Profiles of moves, kept: a recipe that repeats asks for the same ones again and again, and so do the sides of a pair."""
 
 from typing import NamedTuple
 
@@ -9,9 +9,8 @@ from choreo.units import NS_PER_S
 
 
 class Shape(NamedTuple):
-    """What a profile is made of, in the axis' unit."""
+    """What a profile is made of: distance, speed, acceleration, jerk or None for a trapezoid."""
 
-    axis: int
     distance: float
     speed: float
     acceleration: float
@@ -31,27 +30,36 @@ class Profiles:
 
     def __init__(self, machine: Machine) -> None:
         self._machine = machine
-        self._kept: dict[Shape, Motion] = {}
+        self._thresholds = [noticeable(axis.counts_per_unit, axis.noise_counts) for axis in machine.axes]
+        self._profiles: dict[Shape, Profile] = {}
+        self._motions: dict[tuple[int, Shape], Motion] = {}
 
-    def of(self, shape: Shape) -> Motion:
-        """The motion of that shape, made once."""
-        found = self._kept.get(shape)
+    def of(self, axis: int, shape: Shape) -> Motion:
+        """The motion of an axis with that shape, in its unit; made once."""
+        found = self._motions.get((axis, shape))
         if found is None:
-            found = self._kept[shape] = self._make(shape)
+            found = self._motions[axis, shape] = self._motion(axis, self._profile(shape))
         return found
 
-    def _make(self, shape: Shape) -> Motion:
-        if shape.jerk is None:
-            profile = trapezoid(shape.distance, shape.speed, shape.acceleration)
-        else:
-            profile = double_s(shape.distance, shape.speed, shape.acceleration, shape.jerk)
-        axis = self._machine.axes[shape.axis]
+    def _profile(self, shape: Shape) -> Profile:
+        found = self._profiles.get(shape)
+        if found is None:
+            distance, speed, acceleration, jerk = shape
+            if jerk is None:
+                found = trapezoid(distance, speed, acceleration)
+            else:
+                found = double_s(distance, speed, acceleration, jerk)
+            self._profiles[shape] = found
+        return found
+
+    def _motion(self, axis: int, profile: Profile) -> Motion:
+        plan = self._machine.axes[axis]
         onset_ns = onset_limit_ns(
             profile,
-            noticeable(axis.counts_per_unit, axis.noise_counts),
-            self._machine.dialect(shape.axis).timing,
-            lag_ns=axis.lag_ns,
+            self._thresholds[axis],
+            self._machine.dialect(axis).timing,
+            lag_ns=plan.lag_ns,
             poll_ns=self._machine.budget.poll_ns,
-            reply_ns=axis.reply_timeout_ns,
+            reply_ns=plan.reply_timeout_ns,
         )
         return Motion(profile, round(profile.duration * NS_PER_S), onset_ns)

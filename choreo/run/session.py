@@ -31,6 +31,10 @@ class _Group:
         self.unfinished = count
         self.failure: ChoreoError | None = None
 
+    def over(self) -> bool:
+        """Whether there is nothing left to wait for."""
+        return not self.unfinished or self.failure is not None
+
 
 class _Talk:
     """One conversation under way."""
@@ -103,28 +107,40 @@ class Session:
 
     # ---- waiting -----------------------------------------------------------------------------------------------
 
+    async def turns(self, over: Callable[[], bool]) -> None:
+        """
+        The only place that waits: for the next frame or event, the next thing due, or the nearest limit, again and
+        again until `over()`. `over` is asked first, and after everything that came or was due.
+        """
+        log, traffic, jobs, limits = self.log, self.traffic, self._jobs, self._limits
+        now_ns, receive_until = self.link.now_ns, self.link.receive_until
+        while not over():
+            if log.fault is not None and not self.stopping:
+                raise log.fault
+            if jobs and jobs[0][0] <= now_ns():
+                self._do_due()
+                continue
+            deadline = traffic.nearest_deadline()
+            if jobs and (deadline is None or jobs[0][0] < deadline):
+                deadline = jobs[0][0]
+            if limits and (deadline is None or limits[-1][0] < deadline):
+                deadline = limits[-1][0]
+            if deadline is None:
+                raise InternalError(
+                    "the session waits for nothing: no job, no request and no limit", rule="waits-forever"
+                )
+            got = await receive_until(deadline)
+            if isinstance(got, Frame):
+                traffic.receive(got)
+            elif got is None:
+                self._time_is_up()
+            else:
+                self._on_event(got)
+
     async def turn(self) -> None:
-        """The only place that waits: once, for the next frame or event, the next thing due, or the nearest limit."""
-        if self.log.fault is not None and not self.stopping:
-            raise self.log.fault
-        jobs = self._jobs
-        if jobs and jobs[0][0] <= self.link.now_ns():
-            self._do_due()  # and back to who waits: it may have waited for just that
-            return
-        deadline = self.traffic.nearest_deadline()
-        if jobs and (deadline is None or jobs[0][0] < deadline):
-            deadline = jobs[0][0]
-        if self._limits and (deadline is None or self._limits[-1][0] < deadline):
-            deadline = self._limits[-1][0]
-        if deadline is None:
-            raise InternalError("the session waits for nothing: no job, no request and no limit", rule="waits-forever")
-        got = await self.link.receive_until(deadline)
-        if got is None:
-            self._time_is_up()
-        elif isinstance(got, Frame):
-            self.traffic.receive(got)
-        else:
-            self._on_event(got)
+        """Wait for one thing."""
+        done = iter((False, True))
+        await self.turns(lambda: next(done))
 
     def _do_due(self) -> None:
         now = self.link.now_ns()
@@ -139,15 +155,13 @@ class Session:
         """Wait until `ready()`; it is asked at once, and again after each reading."""
         while not ready():
             self.sampled = False
-            while not self.sampled:
-                await self.turn()
+            await self.turns(lambda: self.sampled)
 
     async def sleep(self, ns: int) -> None:
         """Let time pass; everything stays watched."""
         over: list[bool] = []
         self.at(self.link.now_ns() + ns, lambda now: over.append(True))
-        while not over:
-            await self.turn()
+        await self.turns(lambda: bool(over))
 
     async def run(self, *conversations: tuple[int, Conversation[Any]]) -> list[Any]:
         """
@@ -161,8 +175,7 @@ class Session:
         try:
             for talk in talks:
                 self._advance(talk, None)
-            while group.unfinished and group.failure is None:
-                await self.turn()
+            await self.turns(group.over)
         finally:
             self._abandon(talks)
         if group.failure is not None:  # what a watcher found meanwhile is nearer to the cause
@@ -180,8 +193,7 @@ class Session:
         for tell in tells:
             left += tell.confirm
             self.traffic.tell(tell, axis, gone if tell.confirm else None)
-        while left:
-            await self.turn()
+        await self.turns(lambda: not left)
 
     # ---- what came ---------------------------------------------------------------------------------------------
 

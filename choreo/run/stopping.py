@@ -129,8 +129,7 @@ async def _all_left(run: Run) -> None:
         return now + MS
 
     run.session.at(run.session.now() + MS, look)
-    while not over:
-        await run.session.turn()
+    await run.session.turns(lambda: bool(over))
 
 
 def _longest_ramp_ns(run: Run, quick: bool) -> int:

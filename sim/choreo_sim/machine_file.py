@@ -62,15 +62,15 @@ class MachineTruth:
 
 
 def find_machine(name: str) -> Path:
-    """The file of a machine truth: beside the simulator in a checkout, inside it when installed."""
+    """The file of a machine truth: inside the simulator when installed, beside it in a checkout."""
     here = Path(__file__).parent
-    folders = (here.parent / "machines", here / "machines")
-    known = sorted({path.stem for folder in folders for path in folder.glob("*.yaml")})
+    folder = here / "machines" if (here / "machines").is_dir() else here.parent / "machines"
+    known = sorted(path.stem for path in folder.glob("*.yaml"))
     if name not in known:
         raise RecipeError(
             f"no machine truth is called {name!r}", rule="simulated-machine", help=f"There is {one_of(known)}."
         )
-    return next(folder / f"{name}.yaml" for folder in folders if (folder / f"{name}.yaml").exists())
+    return folder / f"{name}.yaml"
 
 
 def read_machine(path: Path) -> MachineTruth:

@@ -155,10 +155,10 @@ CASES = [
     ),
     (
         "square-limit",
-        "homing:\n  beam: {square_limit: 18.5 mm}\n",
-        "18.5 mm",
-        ["20 mm"],
-        ["may grow to 20 mm", "structural skew is 20 mm"],
+        "homing:\n  beam: {home_at: {beam_left: -11 mm, beam_right: -6.5 mm}}\n",
+        "3 mm",
+        ["-11 mm", "-6.5 mm"],
+        ["switch edges of beam lie 4.5 mm apart", "3 mm only"],
     ),
     (
         "home-gap",

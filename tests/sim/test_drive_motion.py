@@ -1,11 +1,12 @@
 """The truth about motion against closed forms and tables from outside, and the laws of the lag."""
 
-from math import exp, inf
+from math import exp, inf, log
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from choreo_sim.lag import Polynomial, Response
 from choreo_sim.motion_truth import State, distance_from, following, following_error, free, hold, move, ramp
 from vectors import numbers
 
@@ -90,6 +91,26 @@ def test_the_lag_of_a_step_is_the_exponential():
     response = following(hold(1000.0), 0.008, 0.0)
     for s in (0.0, 0.004, 0.008, 0.05):
         assert response.at(s) == pytest.approx(1000 * (1 - exp(-s / 0.008)), abs=1e-3)
+
+
+def test_a_dip_between_two_ends_is_found():
+    """
+    The input rises from 0 by 1000/s, the value begins at 100 above it: y = 1000 (s - tau) + C exp(-s/tau) with
+    C = 100 + 1000 tau dips where its slope is zero, at s = tau ln(C / (1000 tau)), and rises again.
+    """
+    tau = 0.020
+    response = Response([Polynomial(0.0, 0.0, 1000.0, 0.0, 0.0), Polynomial(1.0, 1000.0, 0.0, 0.0, 0.0)], tau, 100.0)
+    bottom = tau * log((100 + 1000 * tau) / (1000 * tau))
+    lowest = 1000 * bottom
+    assert response.at(bottom) == pytest.approx(lowest)
+    found = response.first_crossing(lowest + 1.0)
+    assert found is not None
+    assert found < bottom
+    assert response.at(found) == pytest.approx(lowest + 1.0, abs=1e-4)
+    assert response.first_crossing(lowest - 1.0) is None
+    again = response.first_crossing(lowest + 1.0, bottom)
+    assert again is not None
+    assert again > bottom
 
 
 def test_falling_follows_the_parabola():

@@ -107,6 +107,17 @@ def test_the_window_trips_when_a_stalled_axis_is_left_behind():
     assert bench.status() == (ENABLED, FOLLOWING)  # it holds under power
 
 
+def test_a_window_that_is_narrower_than_the_error_that_stands_trips_at_once():
+    bench = Bench()
+    bench.enable()
+    bench.bodies[11].stick()
+    bench.move(bench.position() + round(10 * PER_MM))
+    bench.wait(SECOND)
+    assert bench.status()[1] == 0  # 213 mm are allowed
+    bench.write("following_error", WINDOW)
+    assert bench.status()[1] == FOLLOWING
+
+
 def test_the_lag_of_a_fast_axis_alone_trips_a_window_that_is_too_narrow():
     """8 ms at 250 mm/s are 2 mm: the window of 2.998 mm holds, one of 1.9 mm does not (practice.md P8)."""
     for window, fault in ((WINDOW, 0), (round(1.9 * PER_MM / 16), FOLLOWING)):

@@ -186,6 +186,19 @@ def test_a_motion_that_is_stopped_before_it_is_fast_does_not_stall(tmp_path):
     assert gantry.fired() == []
 
 
+def test_a_motion_that_goes_on_at_speed_does_not_count_twice_and_slowing_down_not_at_all(tmp_path):
+    gantry = Gantry(tmp_path, "kind: stalled_axis, node: carriage, at_speed: 200 mm/s, nth: 2")
+    gantry.run_up()
+    gantry.move(400)
+    gantry.wait(700 * MS)
+    gantry.move(200)
+    gantry.wait(3 * SECOND)
+    assert gantry.fired() == []
+    gantry.move(-200)
+    gantry.wait(3 * SECOND)
+    assert gantry.fired() == [("stalled_axis", "carriage")]
+
+
 def test_a_load_is_lost_just_before_the_trigger(tmp_path):
     gantry = Gantry(tmp_path, "kind: load_lost, node: carriage, nth: 2")
     gantry.run_up()

@@ -1,9 +1,9 @@
 """
-The square limit of a pair covers the distance of its two switches, and stays below the structural skew.
+The square limit of a pair covers the distance of its two switches.
 
 The first switch stops both sides; the other side may go on alone by `square_limit` at most (practice.md P19). When
-the two edges lie further apart than that, a beam that is perfectly square can never be homed; and while it is squared
-its skew may grow to `trip` and `square_limit` together, which must not reach `structural` (P9).
+the two edges lie further apart than that, a beam that is perfectly square can never be homed. How wide the limit may
+be is said by pair-reaction, which counts with it.
 
 Passes:
 
@@ -56,17 +56,5 @@ def _judge(facts: Facts, action: Home, pair: PairPlan) -> Iterator[Finding]:
             Mark(limit.span, "less than the edges are apart"),
             tuple(Mark(edge, "an edge") for edge in edges),
             f"Give a square limit of more than {in_words(apart, axis)}, or move a switch.",
-            level=LEVEL,
-        )
-    reached = pair.trip + action.square_limit
-    if reached >= pair.structural:
-        skew = facts.recipe.pairs[Text(pair.name)].skew
-        yield Finding(
-            ID,
-            f"while {pair.name} is squared its skew may grow to {in_words(reached, axis)}; its structural skew is "
-            f"{in_words(pair.structural, axis)}",
-            Mark(limit.span, "too wide"),
-            (Mark(skew.structural.span, "must never be reached"),),
-            "Lower the square limit.",
             level=LEVEL,
         )

@@ -19,7 +19,7 @@ from fractions import Fraction
 
 from choreo.errors import MachineFault
 from choreo.motion.profile import Profile, double_s, trapezoid
-from choreo.plan.model import Home
+from choreo.plan.model import LOOK_NS, Home
 from choreo.plan.onset import noticeable, onset_limit_ns
 from choreo.run.axes import Axis
 from choreo.run.context import Run, unexpected
@@ -30,8 +30,6 @@ from choreo.run.watchers import PairWatch
 from choreo.wire.words import Setting
 
 SWITCH = "home_switch"
-#: How often the switches are looked at on the approach: 0.6 mm at 60 mm/s. The edge itself is captured by the drive.
-LOOK_NS = 10 * MS
 #: An axis that was told to stop must stand within this time beyond its ramp.
 STOP_MARGIN_NS = 500 * MS
 #: Arrival between the phases: close enough to go on from, in the axis' unit.

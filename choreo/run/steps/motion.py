@@ -114,8 +114,7 @@ async def _leave(run: Run, axis: Axis) -> int:
     """Send the start trigger; returns when it left, in the link's time."""
     left: list[int] = []
     run.session.traffic.tell(axis.drive.start(), None, left.append)
-    while not left:
-        await run.session.turn()
+    await run.session.turns(lambda: bool(left))
     return left[0]
 
 
