@@ -68,8 +68,10 @@ def window(resolving: Resolving, axis: int, within: Amount | None) -> Fraction:
     given = None if within is None else resolving.amounts.travel(within, plan.name, plan.unit)
     if given is not None:
         return given
-    noise = WINDOW_NOISES * plan.noise_counts / abs(plan.counts_per_unit)
-    return max(plan.limits.tracking * WINDOW_OF_TRACKING, noise)
+    if axis not in resolving.windows:
+        noise = WINDOW_NOISES * plan.noise_counts / abs(plan.counts_per_unit)
+        resolving.windows[axis] = max(plan.limits.tracking * WINDOW_OF_TRACKING, noise)
+    return resolving.windows[axis]
 
 
 def _label(verb: str, targets: Targets) -> str:

@@ -42,6 +42,7 @@ class Machine:
     budget: Budget
     index: Mapping[str, int]  # axes by name
     speed_grids: tuple[Grid, ...]
+    partners: tuple[int | None, ...]  # the other side of the pair that an axis belongs to
 
     def dialect(self, axis: int) -> Dialect:
         """What an axis speaks."""
@@ -50,13 +51,6 @@ class Machine:
     def speed_grid(self, axis: int) -> Grid:
         """The raw unit of the speed that goes with a move."""
         return self.speed_grids[axis]
-
-    def partner(self, axis: int) -> int | None:
-        """The other side of the pair that an axis belongs to."""
-        for pair in self.pairs:
-            if axis in pair.axes:
-                return pair.axes[1 - pair.axes.index(axis)]
-        return None
 
 
 def find_machine(recipe: Recipe, findings: Findings) -> Machine | None:
@@ -79,7 +73,10 @@ def find_machine(recipe: Recipe, findings: Findings) -> Machine | None:
         return None
     index = {axis.name: axis.index for axis in axes}
     grids = tuple(Grid.of(dialects.by_name[axis.dialect].move_speed, axis.counts_per_unit) for axis in axes)
-    return Machine(recipe, axes, pairs, dialects, limits, bus, index, grids)
+    partners = {side: pair.axes[1 - place] for pair in pairs for place, side in enumerate(pair.axes)}
+    return Machine(
+        recipe, axes, pairs, dialects, limits, bus, index, grids, tuple(partners.get(axis.index) for axis in axes)
+    )
 
 
 def _reply_timeout_ns(bus: Budget) -> int:

@@ -14,6 +14,9 @@ from choreo.plan.state import Resolving, Where
 from choreo.recipe.steps import MoveStep, PreloadStep, Step
 from choreo.wire.words import Setting
 
+#: A computed speed is cut to this part of a unit a second before it is rounded to a raw value.
+FINENESS = 1_000_000
+
 
 def preload(resolving: Resolving, step: PreloadStep, where: Where) -> None:
     """The moves are kept until a trigger starts them; a later load of the same axis takes their place."""
@@ -116,8 +119,9 @@ def _lowered(
         speed = speeds[limit]
         if speed < float(limit.speed):
             lowered[part.axis] = grid.lowest  # where the wire has nothing so slow
-            if speed >= float(grid.smallest):
-                wishes[part.axis] = Wish(Fraction(speed), None if part.speed is None else part.speed.place)
+            if speed >= grid.lowest * float(grid.step):
+                exact = Fraction(int(speed * FINENESS), FINENESS)
+                wishes[part.axis] = Wish(exact, None if part.speed is None else part.speed.place)
     return lowered | raws(resolving, wishes, resolving.machine.speed_grid, "speed", SPEED)
 
 

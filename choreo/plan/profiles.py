@@ -1,4 +1,4 @@
-"""Profiles of moves, kept: a recipe that repeats asks for the same ones again and again, and so do the sides of a pair."""
+"""Profiles of moves, kept: a recipe that repeats asks for the same ones again and again, as do the sides of a pair."""
 
 from typing import NamedTuple
 

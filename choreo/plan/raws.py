@@ -32,18 +32,23 @@ def raws(
         if axis in found:
             continue
         sides = _sides(resolving.machine, axis, wishes)
-        grids = [grid_of(side) for side in sides]
-        try:
-            found.update(zip(sides, equal_raws(grids, wish.value), strict=True))
-        except ValueError:
-            _out_of_range(resolving, axis, grids, wish, what, per)
+        key = (what, sides, wish.value)
+        rounded = resolving.rounded.get(key)
+        if rounded is None:
+            grids = [grid_of(side) for side in sides]
+            try:
+                rounded = resolving.rounded[key] = equal_raws(grids, wish.value)
+            except ValueError:
+                _out_of_range(resolving, axis, grids, wish, what, per)
+                continue
+        found.update(zip(sides, rounded, strict=True))
     return found
 
 
-def _sides(machine: Machine, axis: int, wishes: Mapping[int, Wish]) -> list[int]:
-    partner = machine.partner(axis)
+def _sides(machine: Machine, axis: int, wishes: Mapping[int, Wish]) -> tuple[int, ...]:
+    partner = machine.partners[axis]
     together = partner is not None and partner in wishes and wishes[partner].value == wishes[axis].value
-    return [axis, partner] if together and partner is not None else [axis]
+    return (axis, partner) if together and partner is not None else (axis,)
 
 
 def _out_of_range(resolving: Resolving, axis: int, grids: list[Grid], wish: Wish, what: str, per: str) -> None:

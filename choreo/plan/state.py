@@ -56,6 +56,8 @@ class Resolving:
         self.steps: list[StepPlan] = []
         self.clock_ns = 0
         self.settings_written = 0  # goes up with every `configure`
+        self.rounded: dict[Hashable, list[int]] = {}  # raw values, by what was asked of which axes
+        self.windows: dict[int, Fraction] = {}  # of arrival, by axis, where a step says nothing
         self.moves: dict[Hashable, tuple[AxisMove, ...]] = {}  # of stages met before
         self._kept: dict[int, Any] = {}
 

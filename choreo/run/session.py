@@ -76,7 +76,7 @@ class Session:
         self.stopping = False
         self.answers: deque[str] = deque()
         self.adapter_lost = False
-        self.sampled = False  # a reading came in since somebody last looked
+        self.sampled = -1  # the axis whose reading came in since somebody last waited for one
         self._names = names
         self._jobs: list[tuple[int, int, Callable[[int], int | None]]] = []
         self._job_order = 0
@@ -154,8 +154,13 @@ class Session:
     async def until(self, ready: Callable[[], bool]) -> None:
         """Wait until `ready()`; it is asked at once, and again after each reading."""
         while not ready():
-            self.sampled = False
-            await self.turns(lambda: self.sampled)
+            await self.reading()
+
+    async def reading(self) -> int:
+        """Wait for the next reading of any axis; returns which it was."""
+        self.sampled = -1
+        await self.turns(lambda: self.sampled >= 0)
+        return self.sampled
 
     async def sleep(self, ns: int) -> None:
         """Let time pass; everything stays watched."""

@@ -81,7 +81,7 @@ class Watch:
         session.log.journal.sample(
             arrived_ns - session.log.start_ns, axis.plan.index, axis.counts, (arrived_ns - asked_ns) // 1000
         )
-        session.sampled = True
+        session.sampled = axis.plan.index
         if session.stopping:
             return
         pair = self._pair_of.get(axis.name)

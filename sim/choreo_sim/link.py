@@ -7,11 +7,11 @@ adapter is a first-in-first-out controller on the bus; a frame that is handed ov
 
 from collections import deque
 from collections.abc import Callable
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from choreo.errors import LinkLost
 from choreo.frame import Frame
-from choreo.link.port import AdapterLost, BusTrouble, Confirmed, Event, Interrupt, SimulationRequest
+from choreo.link.port import AdapterLost, BusTrouble, Confirmed, Event, Interrupt, Link, SimulationRequest
 from choreo_sim.bus import Bus
 from choreo_sim.kernel import Kernel
 
@@ -175,6 +175,10 @@ class SimulatedLink:
 
 def _nobody(frame: Frame, t_ns: int) -> None:
     """Nobody listens any more."""
+
+
+if TYPE_CHECKING:
+    _keeps_the_port: type[Link] = SimulatedLink
 
 
 def open_simulated(request: SimulationRequest) -> SimulatedLink:

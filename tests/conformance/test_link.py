@@ -9,12 +9,12 @@ import signal
 from collections.abc import Iterator
 
 import pytest
-from link.waiting import LONG_NS, bits, in_thread, receive, receive_many
 
 from choreo.frame import Frame
 from choreo.link.port import AdapterLost, Answer, Confirmed, Event, Interrupt, Link
 from choreo.link.simulated import run_by_hand
 from conformance.worlds import WORLDS, World
+from link.waiting import LONG_NS, bits, in_thread, receive, receive_many
 
 MS = 1_000_000
 FRAMES = [
@@ -294,6 +294,7 @@ def test_a_reply_that_looks_like_its_request_comes_through(world: World) -> None
     """Frames that choreo submitted itself do not come back: those of others do, whatever they look like."""
     world.link.submit(FRAMES[0], confirm=True)
     assert isinstance(receive(world.link), Confirmed)
+    world.hears(1)
     world.says(FRAMES[0])
     assert bits([receive(world.link)]) == bits([FRAMES[0]])
 

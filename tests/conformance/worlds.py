@@ -17,9 +17,6 @@ from contextlib import AbstractContextManager, ExitStack, contextmanager
 from dataclasses import dataclass
 
 import can
-from link.fake_bus import DescriptorBus, FakeBus, message
-from link.waiting import LONG_NS, LONG_S
-from live.bench import SerialBench
 
 from choreo.frame import Frame
 from choreo.link.live import LiveLink, open_live
@@ -28,6 +25,9 @@ from choreo.link.simulated import run_by_hand
 from choreo_sim.bus import Bus
 from choreo_sim.kernel import Kernel
 from choreo_sim.link import SimulatedLink
+from link.fake_bus import DescriptorBus, FakeBus, message
+from link.waiting import LONG_NS, LONG_S
+from live.bench import SerialBench
 
 
 @dataclass
@@ -162,9 +162,7 @@ def virtual() -> Iterator[World]:
 
         def says(*frames: Frame) -> None:
             for frame in frames:
-                peer.send(
-                    message(frame.id, frame.data, is_extended_id=frame.extended, is_remote_frame=frame.remote)
-                )
+                peer.send(message(frame.id, frame.data, is_extended_id=frame.extended, is_remote_frame=frame.remote))
 
         def hears(count: int) -> list[Frame]:
             frames = []

@@ -29,7 +29,7 @@ class Bench:
         self.realtime = RealTime(self.kernel)
         self.heard: list[tuple[int, Frame]] = []  # by the peer, with the simulation's time
         self.was_heard = threading.Semaphore(0)
-        self.peer = self.bus.attach("peer", self._hear)
+        self.peer = self.bus.attach("peer", self._hear, fifo=True)
 
     def _hear(self, frame: Frame, t_ns: int) -> None:
         self.heard.append((t_ns, frame))
@@ -42,7 +42,7 @@ class Bench:
         return [frame for _, frame in self.heard[-count:]]
 
     def says(self, *frames: Frame) -> None:
-        """Let the peer send frames, all ready at the same moment, and wait until they have left."""
+        """Let the peer send frames in this order, and wait until they have left."""
         left = threading.Semaphore(0)
 
         def send() -> None:

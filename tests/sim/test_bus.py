@@ -4,6 +4,8 @@ Timing, arbitration and queues of the simulated bus.
 facts.md A1, A6 to A8: ISO 11898-1. Times at 500 kbit/s are 2 us a bit.
 """
 
+from itertools import pairwise
+
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -54,8 +56,8 @@ def test_durations_lie_between_no_stuffing_and_the_bound(row: dict[str, str]) ->
     wire.run()
     ends = [t_ns for t_ns, _ in wire.heard["b"]]
     assert len(ends) == 20
-    for one, next_one in zip(ends, ends[1:], strict=False):
-        assert float(row["unstuffed_us"]) <= (next_one - one) / 1000 <= float(row["bound_us"])
+    for one, following in pairwise(ends):
+        assert float(row["unstuffed_us"]) <= (following - one) / 1000 <= float(row["bound_us"])
 
 
 def test_a_bit_rate_whose_bits_are_no_whole_nanoseconds() -> None:

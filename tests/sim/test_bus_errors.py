@@ -243,7 +243,7 @@ def test_recovery_on_an_idle_bus_takes_1408_bits(bit_rate: int, ns: int) -> None
 
 def test_recovery_on_a_busy_bus_counts_one_occurrence_a_frame() -> None:
     """
-    Frames one behind the other leave just eleven recessive bits between them: ACK delimiter, end of frame, intermission.
+    Frames one behind the other leave just eleven recessive bits: ACK delimiter, end of frame, intermission.
 
     So the 128th occurrence is over where the intermission after the 128th frame is (facts.md A1, A11).
     """

@@ -174,15 +174,13 @@ async def arrive(run: Run, axes: Sequence[Axis], windows: Sequence[float], settl
             raise MachineFault(f"{axis.name} has no target to wait for", rule="no-target", axis=axis.name)
         axis.inside_since_ns = None
         axis.window = (round(target - window), round(target + window))
-    waiting = list(axes)
-
-    def arrived() -> bool:
-        for axis in [axis for axis in waiting if _settled(axis, settle_ns)]:
-            _note_arrival(run, axis)
-            waiting.remove(axis)
-        return not waiting
-
-    await run.session.until(arrived)
+    waiting = {axis.plan.index: axis for axis in axes}
+    while waiting:
+        read = await run.session.reading()
+        arrived = waiting.get(read)
+        if arrived is not None and _settled(arrived, settle_ns):
+            _note_arrival(run, arrived)
+            del waiting[read]
 
 
 def _settled(axis: Axis, settle_ns: int) -> bool:
