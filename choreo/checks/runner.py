@@ -8,6 +8,7 @@ from choreo.diagnostic import Finding, Span
 from choreo.diagnostic.order import by_position
 from choreo.plan.model import Plan
 from choreo.recipe.model import Recipe
+from choreo.text.memory import collecting_later
 
 
 def run_checks(plan: Plan | None, recipe: Recipe, checks: Iterable[Check] = CHECKS) -> list[Finding]:
@@ -17,7 +18,8 @@ def run_checks(plan: Plan | None, recipe: Recipe, checks: Iterable[Check] = CHEC
     What a repeat does wrong in every pass is said once, and so is what both sides of a pair do wrong.
     """
     facts = Facts(recipe, plan)
-    return list(by_position(_once(_all(facts, checks))))
+    with collecting_later():
+        return list(by_position(_once(_all(facts, checks))))
 
 
 def _all(facts: Facts, checks: Iterable[Check]) -> Iterator[Finding]:

@@ -11,6 +11,7 @@ from choreo.plan.state import Resolving, Where
 from choreo.plan.steps import RESOLVERS
 from choreo.recipe.model import Recipe
 from choreo.recipe.steps import RepeatStep, Step
+from choreo.text.memory import collecting_later
 from choreo.units import show
 
 
@@ -40,9 +41,10 @@ def resolve(recipe: Recipe, pace: Fraction = Fraction(1)) -> tuple[Plan | None, 
     if machine is None:
         return None, list(findings)
     resolving = Resolving(machine, findings, pace)
-    _resolve_all(resolving, recipe.steps, "", ())
-    steps = len(resolving.steps)
-    _resolve_all(resolving, recipe.closing, "closing ", ())
+    with collecting_later():
+        _resolve_all(resolving, recipe.steps, "", ())
+        steps = len(resolving.steps)
+        _resolve_all(resolving, recipe.closing, "closing ", ())
     return _plan(resolving, steps), list(findings)
 
 

@@ -37,10 +37,10 @@ class Guard:
     def __init__(self, dialects: Mapping[str, Dialect], nodes: Iterable[tuple[NodeLimits, str]]) -> None:
         self._dialects = tuple(dialects.values())
         self._nodes = {limits.node: _Node(limits, dialects[name]) for limits, name in nodes}
+        #: Frames that were decoded, can do nothing, and need not be decoded again.
         self.harmless: dict[Frame, FrameClass] = {}
         self._may_start: frozenset[int] = frozenset()
         self.stopping = False
-        self.checked = 0
 
     def found_at(self, node: int, counts: int) -> None:
         """The axis is not homed and stands at `counts`: it may go `unhomed_reach` from there."""
@@ -67,7 +67,6 @@ class Guard:
             GuardRefusal: no dialect knows the frame, it addresses a node that the recipe does not declare, a value is
                 out of range, a load would be doubled, or it moves an axis although the run is stopping.
         """
-        self.checked += 1
         known = self.harmless.get(frame)
         if known is not None:
             return known

@@ -117,8 +117,8 @@ class Session:
         while not over():
             if log.fault is not None and not self.stopping:
                 raise log.fault
-            if jobs and jobs[0][0] <= now_ns():
-                self._do_due()
+            if jobs and jobs[0][0] <= (now := now_ns()):
+                self._do_due(now)
                 continue
             deadline = traffic.nearest_deadline()
             if jobs and (deadline is None or jobs[0][0] < deadline):
@@ -142,8 +142,7 @@ class Session:
         done = iter((False, True))
         await self.turns(lambda: next(done))
 
-    def _do_due(self) -> None:
-        now = self.link.now_ns()
+    def _do_due(self, now: int) -> None:
         jobs = self._jobs
         while jobs and jobs[0][0] <= now:
             _, order, job = heapq.heappop(jobs)  # out before it is called: a job that raises is not called again

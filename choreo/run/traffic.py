@@ -76,15 +76,15 @@ class Traffic:
             GuardRefusal: the frame may not leave. While the run is stopping this is only recorded: nothing may end the
                 stop before the axes are proved to stand.
         """
-        try:
-            kind = self.guard.check(frame)
-        except GuardRefusal as refusal:
-            if not self.guard.stopping:
-                raise
-            self.log.report(refusal)
-            return
-        if kind is not FrameClass.NEUTRAL:
-            self.handed_over.add(kind)
+        guard = self.guard
+        if frame not in guard.harmless:
+            try:
+                self.handed_over.add(guard.check(frame))
+            except GuardRefusal as refusal:
+                if not guard.stopping:
+                    raise
+                self.log.report(refusal)
+                return
         if confirm is not None:
             self._confirmations.setdefault(frame, deque()).append(confirm)
         self._recent.append((self.link.now_ns(), "sent", frame))

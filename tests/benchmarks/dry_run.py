@@ -5,7 +5,6 @@ bus, and whether its memory grows with the length of the run.
 Each figure is a ratio within one run, the best of three. It says something about this machine at this moment only.
 """
 
-import resource
 import subprocess
 import sys
 import tempfile
@@ -45,17 +44,19 @@ def plan_of(recipe: Path) -> Plan:
 
 def speed(plan: Plan, journal: Path) -> float:
     """Simulated seconds per second of wall time, of the run alone."""
-    best = 0.0
-    for _ in range(3):
-        link = open_simulated(simulation_request(plan))
-        with JournalWriter(journal) as writer:
-            began = time.perf_counter()
-            outcome = execute(plan, link, writer)
-            took = time.perf_counter() - began
-        if outcome.exit:
-            raise SystemExit(f"{plan.title}: {outcome.headline}")
-        best = max(best, outcome.taken_ns / 1e9 / took)
-    return best
+    return max(run_once(plan, journal) for _ in range(3))
+
+
+def run_once(plan: Plan, journal: Path) -> float:
+    """One run; its simulated seconds per second."""
+    link = open_simulated(simulation_request(plan))
+    with JournalWriter(journal) as writer:
+        began = time.perf_counter()
+        outcome = execute(plan, link, writer)
+        took = time.perf_counter() - began
+    if outcome.exit:
+        raise SystemExit(f"{plan.title}: {outcome.headline}")
+    return outcome.taken_ns / 1e9 / took
 
 
 def wall_recipe(folder: Path) -> Path:
@@ -91,17 +92,23 @@ def wall_recipe(folder: Path) -> Path:
     return recipe
 
 
+#: Runs a recipe and prints the peak memory of its process, in KiB.
+RUN_ALONE = """
+import resource, sys
+from pathlib import Path
+from tests.benchmarks.dry_run import plan_of, run_once
+run_once(plan_of(Path(sys.argv[1])), Path(sys.argv[2]))
+print(resource.getrusage(resource.RUSAGE_SELF).ru_maxrss)
+"""
+
+
 def peak_kib(dwell_s: int, folder: Path) -> int:
-    """The peak memory of a process that does nothing but rehearse a recipe with a dwell of that length."""
+    """The peak memory of a process that does nothing but carry out a recipe with a dwell of that length."""
     recipe = folder / f"dwell_{dwell_s}.yaml"
     machine = DEMO.with_name("machine.yaml").read_text()
     recipe.write_text(machine + f"\ntitle: Dwell\nsteps:\n  - dwell: {dwell_s} s\n")
-    subprocess.run(
-        [sys.executable, "-m", "choreo", "dry-run", str(recipe), "--quiet", "--out", str(folder / f"run_{dwell_s}")],
-        check=True,
-        stdout=subprocess.DEVNULL,
-    )
-    return resource.getrusage(resource.RUSAGE_CHILDREN).ru_maxrss
+    command = [sys.executable, "-c", RUN_ALONE, str(recipe), str(folder / "dwell.jsonl")]
+    return int(subprocess.run(command, check=True, capture_output=True, text=True).stdout)
 
 
 def main() -> None:
