@@ -7,8 +7,8 @@ class Frame(NamedTuple):
     """
     A classical CAN frame (ISO 11898-1).
 
-    `id` is the identifier (11 bits, or 29 when `extended`), `data` 0 to 8 bytes. A `remote` frame has no data and asks
-    for `dlc` bytes. `t_ns` is the link's time of arrival, in nanoseconds; 0 on a frame that is still to be sent.
+    `id` is the identifier (11 bits, or 29 when `extended`), `data` 0 to 8 bytes. A `remote` frame has no data. `t_ns`
+    is the link's time of arrival, in nanoseconds; 0 on a frame that is still to be sent.
     """
 
     id: int

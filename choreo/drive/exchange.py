@@ -17,6 +17,9 @@ AGAIN = 2
 STATE_POLLS = 400
 STATE_PAUSE_NS = 5_000_000
 
+#: How many different replies to one request are kept decoded.
+REPLIES_KEPT = 64
+
 Values = Mapping[str, int]
 NOTHING: Values = {}
 
@@ -37,6 +40,7 @@ class Exchange:
         self.lane = dialect.frames.replies[dialect.position_message].base + node
         self.compiled = dialect
         self._extended = dialect.frames.addressing.bits > 11
+        self._plain: dict[tuple[str, int], Ask] = {}  # requests without values: always the same
 
     def frame(self, message: str, node: int | None, /, **values: int) -> Frame:
         """
@@ -62,14 +66,21 @@ class Exchange:
         """
         reply = self.compiled.frames.replies[message].layout
         refused = self._refusal(message, what)
+        known: dict[bytes, Values] = {}  # a status or some inputs, asked for again and again, have few values
 
         def read(frame: Frame) -> Values | None:
             if frame.id != self.lane or frame.extended is not self._extended or frame.remote:
                 return None
-            if reply.fits(frame.data):
-                return reply.decode(frame.data)
-            refused(frame.data)
-            return None
+            data = frame.data
+            values = known.get(data)
+            if values is None:
+                if not reply.fits(data):
+                    refused(data)
+                    return None
+                values = reply.decode(data)
+                if len(known) < REPLIES_KEPT:
+                    known[data] = values
+            return values
 
         return read
 
@@ -119,6 +130,9 @@ class Exchange:
 
         A reply in which one of the fields `fits` differs from the request belongs to another request (practice.md P12).
         """
+        if not values and (message, again) in self._plain:
+            plain: Values = (yield self._plain[message, again]).value
+            return plain
         frame = self.frame(message, self.node, **values)
         if message not in self.compiled.frames.replies:
             yield Tell(frame, what)
@@ -131,7 +145,10 @@ class Exchange:
                 return None
             return got
 
-        result: Values = (yield Ask(frame, self.lane, decode, what, again)).value
+        ask = Ask(frame, self.lane, decode, what, again)
+        if not values:
+            self._plain[message, again] = ask
+        result: Values = (yield ask).value
         return result
 
     def repeats(self, answer: Values, what: str, sent: Values) -> None:

@@ -114,11 +114,14 @@ class Times:
         motion = max((self.motion(move.axis, move.duration_ns) for move in moves), default=0)
         return self.until_trigger(moves) + motion + self.arrival(settle_ns)
 
-    def overshoot(self, action: Home) -> float:
-        """How far behind the edge of its switch an axis stops, in its unit: the look, its answer, the ramp."""
+    def overshoot(self, action: Home, look_ns: int = LOOK_NS // 2) -> float:
+        """
+        How far behind the edge of its switch an axis stops, in its unit: the look (half a period on average), its
+        answer, the ramp.
+        """
         ramps = zip(action.acceleration, action.jerk, strict=True)
         ramp = max(stopping_distance(action.search, acceleration, jerk) for acceleration, jerk in ramps)
-        return ramp + float(action.search) * (LOOK_NS / 2 + self.exchanges(action.axes)) / NS_PER_S
+        return ramp + float(action.search) * (look_ns + self.exchanges(action.axes)) / NS_PER_S
 
     def home(self, action: Home, distance: Fraction) -> Predicted:
         """

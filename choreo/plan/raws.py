@@ -59,5 +59,6 @@ def _out_of_range(resolving: Resolving, axis: int, grids: list[Grid], wish: Wish
         "raw-range",
         f"a {what} of {show(wish.value, unit)} cannot be sent to {plan.name}, whose drive takes {low} to {high}",
         wish.place,
+        "cannot be sent",
         help=f"Give a value from {low} to {high}.",
     )

@@ -208,7 +208,12 @@ class Bus:
         entry = self._entry
         frame = entry[2]
         self._free_ns = self._start_ns + self._ns[entry[5]]
-        self._retire(sender, entry)
+        queue = sender.queue
+        if len(queue) == 1 and queue[0] is entry:  # as in `_retire`, without the call
+            queue.clear()
+            self._waiting.remove(sender)
+        else:
+            self._retire(sender, entry)
         for tap in self.taps:
             tap(frame, now_ns, sender.name)
         if sender.on_sent is not None:

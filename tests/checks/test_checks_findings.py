@@ -388,3 +388,22 @@ def test_a_recipe_of_several_mistakes_hears_of_all_in_order(bench):
     found = bench.findings(piece)
     assert [finding.rule for finding in found] == ["travel", "load-set", "load-unused", "expectation"]
     assert [finding.primary.span.line for finding in found] == sorted(f.primary.span.line for f in found)
+
+
+def test_a_move_of_what_is_loaded_is_a_second_load_and_no_stale_one(bench):
+    piece = "steps:\n  - preload: {lift: {by: -3 mm}}\n  - move: {lift: {by: -4 mm}}\n  - trigger: lift\n"
+    (found,) = bench.of("double-load", piece)
+    assert "loaded again in step 5" in found.headline
+
+
+def test_missing_power_is_said_once_until_it_is_lost_again(bench):
+    piece = (
+        "steps:\n  - disable: lift\n  - move: {lift: {by: -3 mm}}\n  - move: {lift: {by: -4 mm}}\n  - enable: lift\n"
+        "  - move: {lift: {by: -5 mm}}\n  - disable: lift\n  - move: {lift: {by: -6 mm}}\n"
+    )
+    assert [bench.marked(found.primary) for found in bench.of("not-enabled", piece)] == ["-3 mm", "-6 mm"]
+
+
+def test_a_position_before_home_is_no_first_motion(bench):
+    piece = "# from the start\nsteps:\n  - enable: lift\n  - move: {lift: {to: 300 mm}}\n"
+    assert "first-motion" not in [finding.rule for finding in bench.findings(piece)]

@@ -256,9 +256,14 @@ def test_an_echo_that_nobody_asked_for_is_dropped_once(bus: FakeBus, open_link: 
     link = open_link(bus)
     link.submit(Frame(0x14B, b"\x11\x07"), confirm=True)
     assert isinstance(receive(link), Confirmed)
-    bus.feed(echo_of(bus.sent[0]), message(0x14B, b"\x11\x07"), echo_of(bus.sent[0]))
-    # A reply with the bits of its request gets through, and so does a second "echo" of a single frame.
-    assert bits(receive_many(link, 2)) == [(0x14B, b"\x11\x07", False, False)] * 2
+    reply, end = message(0x14B, b"\x11\x07"), message(0x12B)
+    bus.feed(reply, end)  # a reply with the bits of its request is no echo
+    assert bits(receive_many(link, 2)) == [(0x14B, b"\x11\x07", False, False), (0x12B, b"", False, False)]
+    bus.feed(echo_of(bus.sent[0]), end)
+    assert bits([receive(link)]) == [(0x12B, b"", False, False)]
+    assert link.counts.echoes == 1
+    bus.feed(echo_of(bus.sent[0]))  # once more: it was sent once, so this is somebody else's
+    assert bits([receive(link)]) == [(0x14B, b"\x11\x07", False, False)]
     assert link.counts.echoes == 1
 
 

@@ -13,7 +13,7 @@ from choreo.errors import InternalError, MachineFault
 from choreo.frame import Frame
 from choreo.link.live import LiveLink, open_live
 from choreo.link.port import Answer, Event, Interrupt
-from choreo.link.supervise import run_live
+from choreo.link.supervise import run_live, signals_post_to
 from link.waiting import LONG_NS, suspend
 
 
@@ -62,6 +62,17 @@ def test_a_signal_reaches_the_session_as_an_interrupt_and_kills_nothing(link: Li
 
     assert run_live(session, link) == [Interrupt(name)] * 3
     assert signal.getsignal(number) is before
+
+
+def test_a_signal_rings_so_that_a_waiting_main_thread_looks_up(link: LiveLink) -> None:
+    # Without it, a signal between the main thread's last look and its next wait would lie until something else came.
+    with signals_post_to(link) as alarm:
+        assert alarm is not None
+        with pytest.raises(BlockingIOError):
+            alarm.recv(1)
+        signal.raise_signal(signal.SIGTERM)
+        assert alarm.recv(1) == bytes([signal.SIGTERM])
+    assert run_live(lambda: next_of(link), link) == Interrupt("SIGTERM")
 
 
 def test_tasks_beside_the_session_end_with_it(link: LiveLink) -> None:

@@ -26,6 +26,13 @@ def test_frames_go_out_over_the_line_and_come_back() -> None:
             assert bits([receive(link)]) == [(0x12B, bytes([0x92, count]), False, False)]
 
 
+def test_the_driver_does_not_wait_by_itself() -> None:
+    # By default it sleeps for a millisecond in each `recv(0)` that finds nothing (python-can 4.6.1).
+    bench = SerialBench()
+    with bench.linked() as link:
+        assert link._bus.serialPortOrig.timeout == 0
+
+
 def test_more_frames_than_the_line_holds_arrive_in_order() -> None:
     bench = SerialBench()
     with bench.linked() as link:

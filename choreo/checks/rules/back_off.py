@@ -23,7 +23,7 @@ from collections.abc import Iterator
 
 from choreo.checks.facts import Facts, in_words
 from choreo.diagnostic import Finding, Level, Mark
-from choreo.plan.model import Home, Plan
+from choreo.plan.model import LOOK_NS, Home, Plan
 from choreo.plan.predict import Times
 from choreo.text import Text
 
@@ -41,7 +41,7 @@ def _judge(facts: Facts, action: Home) -> Iterator[Finding]:
     axis = facts.plan.axes[action.axes[0]]
     homing = facts.recipe.homing[Text(axis.pair or axis.name)]
     plan = facts.plan
-    overshoot = Times(plan.axes, plan.dialects, plan.bit_rate, plan.poll_ns).overshoot(action)
+    overshoot = Times(plan.axes, plan.dialects, plan.bit_rate, plan.poll_ns).overshoot(action, LOOK_NS)
     if action.back_off <= overshoot:
         yield Finding(
             ID,

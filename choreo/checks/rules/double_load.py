@@ -1,8 +1,8 @@
 """
 No axis is loaded a second time before its load was started.
 
-What a second load does differs between drives: it takes the place of the first, queues behind it, is added to it or
-is refused (practice.md P1). None of that is what two steps with one load each look like.
+A `move` loads too. What a second load does differs between drives: it takes the place of the first, queues behind it,
+is added to it or is refused (practice.md P1). None of that is what two steps with one load each look like.
 
 Passes:
 
@@ -24,8 +24,9 @@ Fails:
 from collections.abc import Iterator
 
 from choreo.checks.facts import Facts
+from choreo.checks.scenes import loaded_by
 from choreo.diagnostic import Finding, Level, Mark
-from choreo.plan.model import Plan, Preload
+from choreo.plan.model import Plan
 
 ID, LEVEL, READS = "double-load", Level.ERROR, Plan
 
@@ -41,9 +42,7 @@ THEN = {
 def check(facts: Facts) -> Iterator[Finding]:
     """Loads of an axis that holds one."""
     for scene in facts.scenes:
-        if not isinstance(scene.step.action, Preload):
-            continue
-        for move in scene.step.action.moves:
+        for move in loaded_by(scene.step):
             first = scene.axes.loaded.get(move.axis)
             if first is None:
                 continue

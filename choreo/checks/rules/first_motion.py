@@ -29,7 +29,7 @@ from fractions import Fraction
 from choreo.checks.facts import Facts, in_words
 from choreo.checks.scenes import Scene
 from choreo.diagnostic import Finding, Level, Mark
-from choreo.plan.model import AxisMove, Plan
+from choreo.plan.model import Anchor, AxisMove, Plan
 
 ID, LEVEL, READS = "first-motion", Level.WARNING, Plan
 
@@ -41,7 +41,7 @@ def check(facts: Facts) -> Iterator[Finding]:
     """The first move of each axis that was not homed before it."""
     told: set[int] = set()
     for scene, move in facts.moves():
-        if move.axis not in told and move.axis not in scene.axes.homed:
+        if move.axis not in told and move.anchor is Anchor.START:  # a `to` before home is refused as such
             yield from _judge(facts, scene, move)
         told.add(move.axis)
 

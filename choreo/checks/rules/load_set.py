@@ -23,7 +23,7 @@ Fails:
 from collections.abc import Iterator
 
 from choreo.checks.facts import Facts
-from choreo.checks.scenes import Scene
+from choreo.checks.scenes import Scene, started
 from choreo.diagnostic import Finding, Level, Mark, Span
 from choreo.plan.model import Home, Move, Plan, Trigger
 from choreo.recipe.steps import TriggerStep
@@ -37,8 +37,8 @@ def check(facts: Facts) -> Iterator[Finding]:
         action, loaded = scene.step.action, set(scene.axes.loaded)
         if isinstance(action, Trigger):
             yield from _trigger(facts, scene, loaded)
-        elif isinstance(action, Move) and loaded:
-            yield _extra(facts, scene, loaded, scene.step.place, "this move")
+        elif isinstance(action, Move) and (extra := loaded - {move.axis for move in started(scene.step)}):
+            yield _extra(facts, scene, extra, scene.step.place, "this move")  # its own axes: see double-load
         elif isinstance(action, Home) and loaded.intersection(action.axes):
             yield _homed(facts, scene, loaded.intersection(action.axes))
 
@@ -71,7 +71,7 @@ def _extra(facts: Facts, scene: Scene, extra: set[int], place: Span, what: str) 
         f"{'hold' if ' and ' in names else 'holds'} a load that it does not name",
         Mark(place, f"does not name {names}"),
         tuple(_loads(scene, extra)),
-        f"Name {names} in a trigger before or here, or do not load it.",
+        f"Name {names} in a trigger, this one or one before it, or do not load it.",
         level=LEVEL,
     )
 

@@ -28,9 +28,12 @@ ID, LEVEL, READS = "not-enabled", Level.ERROR, Plan
 
 
 def check(facts: Facts) -> Iterator[Finding]:
-    """Moves as they are loaded, and homing."""
+    """Moves as they are loaded, and homing; the first motion of an axis since it lost its power, or never had it."""
+    said: set[tuple[int, Span | None]] = set()
     for scene, axis, place in facts.motions():
-        if axis not in scene.axes.enabled:
+        cause = axis, scene.axes.disabled_at.get(axis)
+        if axis not in scene.axes.enabled and cause not in said:
+            said.add(cause)
             does = "would be homed" if isinstance(scene.step.action, Home) else "would move"
             yield _finding(facts, scene, axis, place, does)
 
