@@ -79,7 +79,8 @@ class ShortFrameDrive:
         """A frame that the acceptance filter let pass, at its end."""
         poll = self._poll
         if poll is not None and frame[0] == poll[0] and frame[1] == poll[1] and not (frame[3] or self.behaviours):
-            self._kernel.at(self._when(), self._tell_position, poll)
+            reply = Frame(poll[2], poll[3].pack(self.firmware.position()), self.dialect.extended)
+            self.controller.send(reply, self._when())
             return
         if frame.remote:
             return
@@ -132,9 +133,6 @@ class ShortFrameDrive:
         begin = max(self._kernel.now_ns, self._busy_ns)
         self._busy_ns = begin + self._quickest_ns + int(self._random.random() * self._spread_ns)
         return self._busy_ns
-
-    def _tell_position(self, poll: tuple[int, bytes, int, Form]) -> None:
-        self.controller.send(Frame(poll[2], poll[3].pack(self.firmware.position()), self.dialect.extended))
 
     def _answer(self, what: tuple[Message, Values, Answer | None]) -> None:
         """Put an answer together, readings made now, and send it."""
