@@ -89,6 +89,10 @@ class Axis:
         self.found_counts = 0  # where it was found, or taken to be found, without home
         self.enabled = False
         self.braked = plan.brake is not None
+        # How fast its drive slows down, in the unit per second squared; the limits until settings are known.
+        self.stop_ramp = plan.limits.acceleration
+        self.quick_stop_ramp = plan.limits.quick_stop
+        self.jerk = plan.limits.jerk
         self.home_valid = False
         self.load_state = "unknown"  # "empty", "loaded", "unknown"
         self.motion: Motion | None = None

@@ -13,6 +13,7 @@ practice.md P2, P10, P13 to P18 (common practice, no source). This stop is softw
 stop nor the safety functions that the machine's risk assessment asks for.
 """
 
+import math
 from dataclasses import dataclass
 
 from choreo.errors import ChoreoError, ExpectationFailed, LinkLost, OperatorStop
@@ -25,10 +26,11 @@ from choreo.wire.words import FrameClass
 LEAVE_NS = 200 * MS
 #: What an axis is given beyond its longest ramp before it is declared unproven.
 MARGIN_NS = 1_000 * MS
-#: A speed that has risen by this factor and this many counts a second after a stop is a runaway (P14).
+#: Beyond what its ramp explains, a speed may read this much too high: a factor, and counts a second (P14).
 RUNAWAY_FACTOR = 1.25
 RUNAWAY_COUNTS_PER_S = 20_000.0
-RUNAWAY_AFTER_NS = 100 * MS
+#: What a stop may take to act, beyond its ramp: the frames, the drive's cycle, its lag, two polls.
+REACTION_NS = 100 * MS
 
 
 @dataclass(slots=True)
@@ -41,6 +43,7 @@ class Rest:
     load: str = "unknown"
     cut: bool = False  # power was taken and the brake applied because it ran away
     speed_at_stop: float = 0.0
+    lowest: float = math.inf  # the lowest speed since every ramp must fall, counts a second
     why: str = ""
 
     def next_action(self) -> str:
@@ -132,16 +135,32 @@ async def _all_left(run: Run) -> None:
     await run.session.turns(lambda: bool(over))
 
 
+@dataclass(frozen=True, slots=True)
+class Ramp:
+    """
+    What a stop may look like on one axis: with limited jerk the speed goes on rising for `rise_ns`, to `peak` at most
+    (counts a second), and is down after `down_ns`.
+    """
+
+    peak: float
+    rise_ns: int
+    down_ns: int
+
+    @classmethod
+    def of(cls, axis: Axis, speed: float, quick: bool) -> "Ramp":
+        """From a speed in counts a second, with the settings that the drive has."""
+        steady, jerk = float(axis.stop_ramp), axis.jerk
+        rise_s = steady / float(jerk) if jerk else 0.0  # from full acceleration down to none
+        unseen_s = REACTION_NS / 2e9  # the speed was read up to two polls ago, and the stop is not there yet
+        peak = speed + steady * (rise_s / 2 + unseen_s) * abs(axis.scale)
+        slowing = float(axis.quick_stop_ramp if quick else axis.stop_ramp) * abs(axis.scale)
+        down_s = rise_s + peak / slowing + (0.0 if quick else rise_s)
+        return cls(peak, round(rise_s * 1e9), round(down_s * 1e9))
+
+
 def _longest_ramp_ns(run: Run, quick: bool) -> int:
     """The time to rest from the speed limit, over all axes."""
-    longest = 0.0
-    for axis in run.axes:
-        limits = axis.plan.limits
-        ramp = float(limits.speed) / float(limits.quick_stop if quick else limits.acceleration)
-        if not quick and limits.jerk:
-            ramp += float(limits.acceleration / limits.jerk)
-        longest = max(longest, ramp)
-    return round(longest * 1e9)
+    return max(Ramp.of(axis, axis.tolerance_counts(axis.plan.limits.speed), quick).down_ns for axis in run.axes)
 
 
 async def _until_rest(run: Run, rests: list[Rest], quick: bool, *, power_may_be_cut: bool) -> None:
@@ -153,6 +172,7 @@ async def _until_rest(run: Run, rests: list[Rest], quick: bool, *, power_may_be_
     for poller in run.pollers:
         poller.on = True
     told = since
+    ramps = {rest.axis.name: Ramp.of(rest.axis, rest.speed_at_stop, quick) for rest in rests}
     late_frames = session.link.unsent() > 0
     while session.now() < limit and not session.adapter_lost:
         now = session.now()
@@ -160,9 +180,11 @@ async def _until_rest(run: Run, rests: list[Rest], quick: bool, *, power_may_be_
             late_frames = False
             since = told = now
             tell_all(run, quick)
+            for rest in rests:
+                rest.lowest = math.inf
         for rest in rests:
             rest.proven = rest.axis.stands(since, rest.axis.plan.noise_counts)
-            if power_may_be_cut and not rest.cut and now - since > RUNAWAY_AFTER_NS and _runs_away(rest):
+            if power_may_be_cut and not rest.cut and _runs_away(rest, ramps[rest.axis.name], now - since):
                 _cut_power(run, rest)
         if all(rest.proven for rest in rests) and not late_frames:
             break
@@ -175,12 +197,20 @@ async def _until_rest(run: Run, rests: list[Rest], quick: bool, *, power_may_be_
     _judge(run, rests, late_frames)
 
 
-def _runs_away(rest: Rest) -> bool:
-    return abs(rest.axis.speed()) > RUNAWAY_FACTOR * rest.speed_at_stop + RUNAWAY_COUNTS_PER_S
+def _runs_away(rest: Rest, ramp: Ramp, after_ns: int) -> bool:
+    """Faster than its ramp can explain, rising when every ramp falls, or not down when every ramp is over."""
+    speed = abs(rest.axis.speed())
+    if after_ns > ramp.rise_ns + REACTION_NS:
+        rest.lowest = min(rest.lowest, speed)
+    return (
+        speed > RUNAWAY_FACTOR * ramp.peak + RUNAWAY_COUNTS_PER_S
+        or speed > RUNAWAY_FACTOR * rest.lowest + RUNAWAY_COUNTS_PER_S
+        or (after_ns > 1.5 * ramp.down_ns + 3 * REACTION_NS and speed > RUNAWAY_COUNTS_PER_S)
+    )
 
 
 def _cut_power(run: Run, rest: Rest) -> None:
-    """Its speed rises although it was told to stop: no power, and the brake, whatever it carries (P14)."""
+    """It runs away although it was told to stop: no power, and the brake, whatever it carries (P14)."""
     rest.cut = True
     axis = rest.axis
     run.session.record(
@@ -190,7 +220,7 @@ def _cut_power(run: Run, rest: Rest) -> None:
         axis=axis.name,
         node=axis.plan.node,
         step=None if run.step is None else run.step.id,
-        headline=f"{axis.name} gets faster after the stop: its power is taken and its brake applied",
+        headline=f"{axis.name} does not slow down after the stop: its power is taken and its brake applied",
         help="",
     )
     for tell in axis.drive.cut_power():

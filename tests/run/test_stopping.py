@@ -134,3 +134,22 @@ def test_closing_after_a_failure_disables_and_moves_nothing():
     assert not any(drive.servo.enabled for drive in done.link.machine.drives.values())
     lift = [record["verb"] for record in done.records("command") if record["axis"] == "lift"]
     assert lift.index("apply brake") < len(lift) - 1 - lift[::-1].index("disable")
+
+
+@pytest.mark.parametrize("after_trigger_ms", [1, 5, 20, 50, 80])
+def test_a_jerk_limited_ramp_that_still_rises_is_no_runaway(after_trigger_ms: int):
+    """
+    facts.md E4: a stop out of full acceleration with limited jerk goes on gaining speed for A/J, here 100 ms and
+    40 mm/s. Taking the power of one side of a beam for it would rack the beam.
+    """
+    rehearsal = Rehearsal()
+    first = Rehearsal().go().records("trigger")
+    started = next(record["started_ns"] for record in first if len(record["axes"]) == 3)
+    moment = started + after_trigger_ms * MS
+    rehearsal.link.kernel.at(moment, lambda _: rehearsal.link.post(Interrupt("a test")))
+    done = rehearsal.go()
+    assert done.outcome.exit is Exit.OPERATOR
+    assert_ended_safely(done)
+    assert not [record for record in done.records("finding") if record["rule"] == "runaway"]
+    assert not done.records("unproven")
+    assert not done.link.machine.damage

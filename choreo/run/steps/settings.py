@@ -5,6 +5,7 @@ from collections.abc import Mapping
 from choreo.drive.conversation import Conversation
 from choreo.drive.verbs import Drive
 from choreo.plan.model import Configure
+from choreo.run.axes import Axis
 from choreo.run.context import Run
 from choreo.wire.words import Setting
 
@@ -15,6 +16,19 @@ async def configure(run: Run, action: Configure) -> None:
     for axis, values in action.values:
         for setting, raw in values.items():
             run.session.record("setting", axis=run.axes[axis].name, setting=str(setting), raw=raw)
+            _note_ramp(run, run.axes[axis], setting, raw)
+
+
+def _note_ramp(run: Run, axis: Axis, setting: Setting, raw: int) -> None:
+    """Stopping counts with the ramps that the drive really has."""
+    dialect = run.plan.dialects[axis.plan.dialect]
+    value = dialect.settings[setting].from_raw(raw) / abs(axis.plan.counts_per_unit)
+    if setting is dialect.stop_ramp:
+        axis.stop_ramp = value
+    if setting is dialect.quick_stop_ramp:
+        axis.quick_stop_ramp = value
+    if setting is Setting.JERK:
+        axis.jerk = value
 
 
 def _write(drive: Drive, values: Mapping[Setting, int]) -> Conversation[None]:
