@@ -19,7 +19,7 @@ from choreo.journal.writer import JournalWriter
 from choreo.link.port import AdapterLost, Answer, BusTrouble, Confirmed, Event, Interrupt, Link
 from choreo.run.guard import Guard
 from choreo.run.log import Log, named, seconds
-from choreo.run.traffic import Traffic
+from choreo.run.traffic import NEVER_NS, Traffic
 
 
 class _Group:
@@ -93,7 +93,13 @@ class Session:
 
     @contextmanager
     def within(self, ns: int, owner: str) -> Iterator[None]:
-        """Everything inside must be over in `ns`. An outer limit that is nearer wins, and keeps its name."""
+        """
+        Everything inside must be over in `ns`. An outer limit that is nearer wins, and keeps its name. While the run is
+        stopping nothing is limited: stopping has bounds of its own.
+        """
+        if self.stopping:
+            yield
+            return
         deadline = self.link.now_ns() + ns
         if self._limits and self._limits[-1][0] <= deadline:
             self._limits.append(self._limits[-1])
@@ -120,20 +126,22 @@ class Session:
             if jobs and jobs[0][0] <= (now := now_ns()):
                 self._do_due(now)
                 continue
-            deadline = traffic.nearest_deadline()
-            if jobs and (deadline is None or jobs[0][0] < deadline):
-                deadline = jobs[0][0]
-            if limits and (deadline is None or limits[-1][0] < deadline):
-                deadline = limits[-1][0]
-            if deadline is None:
+            limit = traffic.nearest_deadline()
+            if limits and limits[-1][0] < limit:
+                limit = limits[-1][0]
+            due = jobs[0][0] if jobs else NEVER_NS
+            if due is limit is NEVER_NS:
                 raise InternalError(
                     "the session waits for nothing: no job, no request and no limit", rule="waits-forever"
                 )
-            got = await receive_until(deadline)
-            if isinstance(got, Frame):
+            got = await receive_until(due if due < limit else limit)
+            if got is None:
+                if limit <= due:
+                    self._time_is_up()
+            elif isinstance(got, Frame):
                 traffic.receive(got)
-            elif got is None:
-                self._time_is_up()
+                if got.t_ns >= limit:  # on a busy bus there is always another frame, and time runs out all the same
+                    self._time_is_up()
             else:
                 self._on_event(got)
 

@@ -21,6 +21,8 @@ from choreo.wire.words import MOTION, FrameClass
 
 #: How much of the bus' recent past is kept for the journal's `frames` record.
 RECENT_FRAMES = 16_384
+#: Later than any time of a link.
+NEVER_NS = 1 << 62
 RECENT_NS = 5_000 * MS
 
 
@@ -58,11 +60,11 @@ class Traffic:
         """All lanes, in the order of the axes."""
         return sorted(self._lanes.values(), key=lambda lane: lane.axis)
 
-    def nearest_deadline(self) -> int | None:
-        """When the next unanswered request runs out of time."""
-        deadline: int | None = None
+    def nearest_deadline(self) -> int:
+        """When the next unanswered request runs out of time; NEVER_NS when there is none."""
+        deadline = NEVER_NS
         for request in self._out.values():
-            if deadline is None or request.deadline_ns < deadline:
+            if request.deadline_ns < deadline:
                 deadline = request.deadline_ns
         return deadline
 

@@ -244,3 +244,31 @@ def test_an_abandoned_request_is_never_asked_again():
     session.begin_stopping()
     run_by_hand(session.sleep(100 * MS))
     assert [DIALECT.decode(frame).message for _, frame in link.sent].count("preload") == 1
+
+
+def test_a_time_limit_holds_on_a_bus_that_is_never_silent():
+    """Foreign frames at full load: there is always another frame, and a request and a limit run out all the same."""
+    link = FakeLink(lambda frame: [])
+    session, _ = session_for(link, 11)
+    for place in range(3000):
+        link.arrive(place * MS // 10, Frame(0x7FF, bytes([place % 256])))
+
+    async def limited() -> None:
+        with session.within(200 * MS, "the whole"):
+            await session.run((0, position(11)))
+
+    with pytest.raises(MachineFault, match="3 requests in a row unanswered"):
+        run_by_hand(limited())
+    assert session.now() < 5 * MS + 40 * MS
+
+
+def test_nothing_is_limited_while_stopping():
+    session, _ = session_for(FakeLink(), 11)
+    session.begin_stopping()
+
+    async def long() -> None:
+        with session.within(MS, "something"):
+            await session.sleep(20 * MS)
+
+    run_by_hand(long())
+    assert session.now() == 25 * MS

@@ -1,6 +1,8 @@
 """Stopping where it is hard: a trigger that is stuck in the adapter, a runaway, a lost stop, an unforeseen bug."""
 
+from functools import cache
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -136,6 +138,11 @@ def test_closing_after_a_failure_disables_and_moves_nothing():
     assert lift.index("apply brake") < len(lift) - 1 - lift[::-1].index("disable")
 
 
+@cache
+def triggers() -> list[dict[str, Any]]:
+    return Rehearsal().go().records("trigger")
+
+
 @pytest.mark.parametrize("after_trigger_ms", [1, 5, 20, 50, 80])
 def test_a_jerk_limited_ramp_that_still_rises_is_no_runaway(after_trigger_ms: int):
     """
@@ -143,8 +150,7 @@ def test_a_jerk_limited_ramp_that_still_rises_is_no_runaway(after_trigger_ms: in
     40 mm/s. Taking the power of one side of a beam for it would rack the beam.
     """
     rehearsal = Rehearsal()
-    first = Rehearsal().go().records("trigger")
-    started = next(record["started_ns"] for record in first if len(record["axes"]) == 3)
+    started = next(record["started_ns"] for record in triggers() if len(record["axes"]) == 3)
     moment = started + after_trigger_ms * MS
     rehearsal.link.kernel.at(moment, lambda _: rehearsal.link.post(Interrupt("a test")))
     done = rehearsal.go()
