@@ -21,36 +21,25 @@ SLOWING = 0.9
 
 
 class Poller:
-    """Reads one axis' position at the poll rate, with one request object for the whole run."""
+    """Reads one axis' position when its round comes, with one request object for the whole run."""
 
-    def __init__(self, session: Session, watch: Watch, axis: Axis, period_ns: int) -> None:
+    def __init__(self, session: Session, watch: Watch, axis: Axis) -> None:
         self.on = True
         self.pending = False
         self._session = session
         self._watch = watch
         self._axis = axis
-        self._period_ns = period_ns
         lane = session.traffic.lane(axis.plan.index)
         self._request = Request(lane, axis.drive.poll_position(), lane.timeout_ns, self._done, self._failed)
-        self._next_ns = 0
 
-    def begin(self, first_ns: int) -> None:
-        """Poll from `first_ns` on."""
-        self._next_ns = first_ns
-        self._session.at(first_ns, self._due)
-
-    def _due(self, now: int) -> int:
-        if self.on:
-            if self.pending:
-                late_ns = now - self._request.asked_ns
-                self._session.record("overrun", what=f"the poll of {self._axis.name}", late_ns=late_ns)
-            else:
-                self.pending = True
-                self._session.traffic.queue(self._request)
-        self._next_ns += self._period_ns
-        if self._next_ns <= now:  # far behind: polls that were missed are not made up for
-            self._next_ns = now + self._period_ns
-        return self._next_ns
+    def ask(self, now: int) -> None:
+        """Ask, unless the last poll is still unanswered."""
+        if self.pending:
+            late_ns = now - self._request.asked_ns
+            self._session.record("overrun", what=f"the poll of {self._axis.name}", late_ns=late_ns)
+        elif self.on:
+            self.pending = True
+            self._session.traffic.queue(self._request)
 
     def _done(self, value: Any, asked_ns: int, arrived_ns: int, tries: int) -> None:
         self.pending = False
@@ -61,6 +50,24 @@ class Poller:
         self.pending = False
         if not isinstance(error, NoReply):
             self._session.report(named(error, self._axis.name))
+
+
+class Round:
+    """A few axes that are read one right after the other, once every period; a pair always in one round (P9)."""
+
+    def __init__(self, pollers: Sequence[Poller], first_ns: int, period_ns: int) -> None:
+        self.pollers = pollers
+        self._next_ns = first_ns
+        self._period_ns = period_ns
+
+    def due(self, now: int) -> int:
+        """Ask all of them; returns when the next round is."""
+        for poller in self.pollers:
+            poller.ask(now)
+        self._next_ns += self._period_ns
+        if self._next_ns <= now:  # far behind: polls that were missed are not made up for
+            self._next_ns = now + self._period_ns
+        return self._next_ns
 
 
 @dataclass(slots=True)

@@ -16,14 +16,15 @@ from choreo.link.port import Link
 from choreo.link.simulated import run_by_hand
 from choreo.plan.model import Plan, StepPlan
 from choreo.run.axes import Axis
-from choreo.run.context import Poller, Run
+from choreo.run.context import Poller, Round, Run
 from choreo.run.guard import Guard
+from choreo.run.lanes import WINDOW
 from choreo.run.log import MS
 from choreo.run.opening import clear_loads
 from choreo.run.session import Session
 from choreo.run.steps import AFTER_FAILURE, BEFORE_OPENING, STEPS
 from choreo.run.steps.power import disable_axes
-from choreo.run.stopping import Rest, bring_to_rest, record_rest, tell_all
+from choreo.run.stopping import Rest, all_left, bring_to_rest, record_rest, tell_all
 from choreo.run.watchers import PairWatch, Watch
 
 #: Every node must have been read once by then, before the first step.
@@ -92,14 +93,17 @@ def prepare(plan: Plan, link: Link, journal: JournalWriter) -> Run:
     for axis in axes:
         for id in axis.drive.event_ids:
             session.traffic.listen(id, lambda frame, axis=axis: watch.hear(axis, frame))  # type: ignore[misc]
-    pollers = tuple(Poller(session, watch, axis, plan.poll_ns) for axis in axes)
+    pollers = tuple(Poller(session, watch, axis) for axis in axes)
     return Run(plan, session, tuple(axes), pairs, watch, pollers)
 
 
 async def _begin(run: Run) -> None:
     """Start polling, and read every axis once before anything else happens."""
-    for first_ns, poller in zip(_phases(run), run.pollers, strict=True):
-        poller.begin(first_ns)
+    rounds = _rounds(run)
+    now, apart = run.session.now(), run.plan.poll_ns // len(rounds)
+    for place, pollers in enumerate(rounds):
+        first_ns = now + place * apart
+        run.session.at(first_ns, Round(pollers, first_ns, run.plan.poll_ns).due)
     with run.session.within(FIRST_READING_NS, "the first reading of every axis"):
         await run.session.until(lambda: all(axis.samples for axis in run.axes))
     for axis in run.axes:
@@ -108,16 +112,20 @@ async def _begin(run: Run) -> None:
         pair.known = True
 
 
-def _phases(run: Run) -> list[int]:
-    """Polls are spread over the period; the two sides of a pair are read back to back (P9)."""
-    first_of = {pair.second.name: pair.first.name for pair in run.pairs}
-    slots: dict[str, int] = {}
+def _rounds(run: Run) -> list[list[Poller]]:
+    """Polls go out in rounds of as many as the window lets out at once, spread over the period."""
+    partners = {pair.first.name: pair.second for pair in run.pairs}
+    seconds = {pair.second.name for pair in run.pairs}
+    rounds: list[list[Poller]] = [[]]
     for axis in run.axes:
-        if axis.name not in first_of:
-            slots[axis.name] = len(slots)
-    step = run.plan.poll_ns // len(slots)
-    now = run.session.now()
-    return [now + step * slots[first_of.get(axis.name, axis.name)] for axis in run.axes]
+        if axis.name in seconds:
+            continue
+        partner = partners.get(axis.name)
+        together = [axis] if partner is None else [axis, partner]
+        if len(rounds[-1]) + len(together) > WINDOW:
+            rounds.append([])
+        rounds[-1] += [run.pollers[each.plan.index] for each in together]
+    return rounds
 
 
 async def carry_out(run: Run, step: StepPlan) -> None:
@@ -158,10 +166,7 @@ async def _stopped(run: Run, cause: ChoreoError, trouble: BaseException | None) 
         await _close_after_failure(run, rests)
     except Exception as fault:  # noqa: BLE001  the stop has been sent; what is left is to say so
         trouble = trouble or fault
-        tell_all(run, quick=True)
-        run.session.record(
-            "finding", rule="internal", level="error", headline=f"a bug in choreo while stopping: {fault!r}"
-        )
+        await _stop_once_more(run, fault)
     record_rest(run, rests or [Rest(axis, why="stopping itself failed") for axis in run.axes])
     outcome = Outcome(
         cause.exit if trouble is None else Exit.INTERNAL,
@@ -175,6 +180,17 @@ async def _stopped(run: Run, cause: ChoreoError, trouble: BaseException | None) 
         trouble,
     )
     return _ended(run, outcome, "stopped")
+
+
+async def _stop_once_more(run: Run, fault: Exception) -> None:
+    """Stopping itself has failed: what is left is a stop to all that has really left, and to say so."""
+    run.session.begin_stopping()
+    tell_all(run, quick=True)
+    run.session.record("finding", rule="internal", level="error", headline=f"a bug in choreo while stopping: {fault!r}")
+    try:
+        await all_left(run)
+    except Exception as again:  # noqa: BLE001  the journal must have its end
+        run.session.record("finding", rule="internal", level="error", headline=f"and again: {again!r}")
 
 
 async def _close_after_failure(run: Run, rests: Sequence[Rest]) -> None:

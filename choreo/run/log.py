@@ -20,6 +20,8 @@ class Log:
         self.journal = journal
         self.start_ns = link.now_ns()
         self.fault: ChoreoError | None = None
+        self.findings = 0  # how many were reported
+        self.stopping = False
         self.step: int | None = None  # the id of the step under way
         self._link = link
 
@@ -28,11 +30,17 @@ class Log:
         return (self._link.now_ns() if t_ns is None else t_ns) - self.start_ns
 
     def record(self, kind: str, **fields: Any) -> None:
-        """A journal record of this moment."""
-        self.journal.write(kind, self._link.now_ns() - self.start_ns, **fields)
+        """A journal record of this moment. While the run is stopping, a full disk is kept as a fault and not raised."""
+        try:
+            self.journal.write(kind, self._link.now_ns() - self.start_ns, **fields)
+        except MachineFault as failure:
+            if not self.stopping:
+                raise
+            self.hold(failure)
 
     def report(self, fault: ChoreoError) -> None:
         """Record a finding, and keep the first."""
+        self.findings += 1
         self.record(
             "finding",
             rule=fault.rule,

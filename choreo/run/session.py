@@ -23,7 +23,7 @@ from choreo.run.traffic import NEVER_NS, Traffic
 
 
 class _Group:
-    """Conversations that somebody waits for together: how many are not over, and what the first failure was."""
+    """Conversations that somebody waits for together: how many must still end, and what the first failure was."""
 
     __slots__ = ("failure", "unfinished")
 
@@ -33,7 +33,7 @@ class _Group:
 
     def over(self) -> bool:
         """Whether there is nothing left to wait for."""
-        return not self.unfinished or self.failure is not None
+        return self.unfinished <= 0 or self.failure is not None
 
 
 class _Talk:
@@ -130,7 +130,7 @@ class Session:
             if limits and limits[-1][0] < limit:
                 limit = limits[-1][0]
             due = jobs[0][0] if jobs else NEVER_NS
-            if due is limit is NEVER_NS:
+            if due == limit == NEVER_NS:
                 raise InternalError(
                     "the session waits for nothing: no job, no request and no limit", rule="waits-forever"
                 )
@@ -182,7 +182,14 @@ class Session:
         Raises:
             RefusedByDrive, MachineFault: what the first conversation that failed ended with.
         """
-        group = _Group(len(conversations))
+        return [talk.result for talk in await self._hold(conversations, 0)]
+
+    async def first(self, *conversations: tuple[int, Conversation[Any]]) -> None:
+        """The same until one of them is over; the others are dropped where they are."""
+        await self._hold(conversations, len(conversations) - 1)
+
+    async def _hold(self, conversations: Sequence[tuple[int, Conversation[Any]]], left: int) -> list[_Talk]:
+        group = _Group(len(conversations) - left)
         talks = [_Talk(generator, axis, group) for axis, generator in conversations]
         try:
             for talk in talks:
@@ -192,7 +199,7 @@ class Session:
             self._abandon(talks)
         if group.failure is not None:  # what a watcher found meanwhile is nearer to the cause
             raise group.failure if self.stopping or self.log.fault is None else self.log.fault
-        return [talk.result for talk in talks]
+        return talks
 
     async def tell(self, *tells: Tell, axis: int | None = None) -> None:
         """Send frames that nobody answers; with `confirm`, wait until they have left."""
@@ -283,7 +290,7 @@ class Session:
 
         Findings are recorded and no longer raised, limits no longer hold: stopping has bounds of its own.
         """
-        self.stopping = True
+        self.stopping = self.log.stopping = True
         self.guard.stopping = True
         self._limits.clear()
         return self.traffic.withdraw_motion()

@@ -5,7 +5,8 @@ The sequence that brings every axis to rest and proves it. Every path out of a r
     2  a stop to all by broadcast, then to each node; again once everything handed over before is on the wire, because a
        start that was already in the adapter may lose arbitration to the stop and follow it
     3  every axis is polled until it stands (three fresh, equal readings) or is declared unproven; one that is not seen
-       to slow down is told again; one whose speed rises loses its power and gets its brake
+       to slow down is told again; one whose speed rises loses its power and gets its brake; a controlled stop in
+       which anything is found becomes a quick one
     4  loads are cleared, or named where that cannot be proved
     5  what closing may still do (it moves nothing), and one record an axis: what P17 asks
 
@@ -44,6 +45,8 @@ class Rest:
     cut: bool = False  # power was taken and the brake applied because it ran away
     speed_at_stop: float = 0.0
     lowest: float = math.inf  # the lowest speed since every ramp must fall, counts a second
+    at_stop: int | None = None  # its last counts before the stop
+    way: float = 0.0  # how many counts its ramp needs at least, from the speed that it had or should have had
     why: str = ""
 
     def next_action(self) -> str:
@@ -65,6 +68,10 @@ async def bring_to_rest(run: Run, cause: ChoreoError) -> list[Rest]:
     session = run.session
     rests = [Rest(axis, speed_at_stop=abs(axis.speed())) for axis in run.axes]
     taken = session.begin_stopping()
+    known = session.log.findings
+    quick = not isinstance(cause, OperatorStop | ExpectationFailed)
+    for rest in rests:
+        _note_way(rest, session.now())
     step = run.step
     session.record(
         "stopping",
@@ -75,16 +82,15 @@ async def bring_to_rest(run: Run, cause: ChoreoError) -> list[Rest]:
         axis=cause.axis,
         taken_back=[frame.text() for frame in taken],
     )
-    quick = not isinstance(cause, OperatorStop | ExpectationFailed)
     tell_all(run, quick)
     session.record("frames", last=session.traffic.recent_frames())
     session.log.journal.sync()
     if session.adapter_lost:
         _declare_unproven(rests, "the adapter is lost: nothing more can be sent or read")
         return rests
-    await _all_left(run)
+    await all_left(run)
     tell_all(run, quick)
-    await _until_rest(run, rests, quick, power_may_be_cut=not isinstance(cause, LinkLost))
+    await _until_rest(run, rests, quick, known, power_may_be_cut=not isinstance(cause, LinkLost))
     for rest in rests:
         await _clear_load(run, rest)
     return rests
@@ -120,7 +126,7 @@ def _tell(run: Run, axis: Axis, quick: bool) -> None:
     run.session.traffic.tell(axis.drive.quick_stop() if quick else axis.drive.stop(), axis.plan.index)
 
 
-async def _all_left(run: Run) -> None:
+async def all_left(run: Run) -> None:
     """Wait until everything handed over is on the wire, or for as long as a sound adapter could need at the most."""
     limit = run.session.now() + LEAVE_NS
     over: list[bool] = []
@@ -163,7 +169,8 @@ def _longest_ramp_ns(run: Run, quick: bool) -> int:
     return max(Ramp.of(axis, axis.tolerance_counts(axis.plan.limits.speed), quick).down_ns for axis in run.axes)
 
 
-async def _until_rest(run: Run, rests: list[Rest], quick: bool, *, power_may_be_cut: bool) -> None:
+async def _until_rest(run: Run, rests: list[Rest], quick: bool, known: int, *, power_may_be_cut: bool) -> None:
+    """`known` is how many findings there were when the stop began: one more makes a controlled stop a quick one."""
     session = run.session
     since = session.now()
     limit = since + _longest_ramp_ns(run, quick) + MARGIN_NS
@@ -182,9 +189,12 @@ async def _until_rest(run: Run, rests: list[Rest], quick: bool, *, power_may_be_
             tell_all(run, quick)
             for rest in rests:
                 rest.lowest = math.inf
+        if not quick and session.log.findings > known:  # a racked beam, a lost node: no time for a soft ramp (P14)
+            quick, told = True, now
+            tell_all(run, quick)
         for rest in rests:
-            rest.proven = rest.axis.stands(since, rest.axis.plan.noise_counts)
-            if power_may_be_cut and not rest.cut and _runs_away(rest, ramps[rest.axis.name], now - since):
+            rest.proven = rest.axis.stands(since, rest.axis.plan.noise_counts) and not _frozen(rest)
+            if power_may_be_cut and not rest.cut and _runs_away(rest, ramps[rest.axis.name], since):
                 _cut_power(run, rest)
         if all(rest.proven for rest in rests) and not late_frames:
             break
@@ -197,8 +207,38 @@ async def _until_rest(run: Run, rests: list[Rest], quick: bool, *, power_may_be_
     _judge(run, rests, late_frames)
 
 
-def _runs_away(rest: Rest, ramp: Ramp, after_ns: int) -> bool:
-    """Faster than its ramp can explain, rising when every ramp falls, or not down when every ramp is over."""
+def _note_way(rest: Rest, now: int) -> None:
+    """From the speed at the stop: what was measured, or what the motion under way asks for, whichever is more."""
+    axis, motion = rest.axis, rest.axis.motion
+    speed = rest.speed_at_stop
+    if motion is not None:
+        asked = motion.profile.velocity((now - motion.late_ns - motion.lag_ns) * 1e-9)
+        speed = max(speed, abs(asked * axis.scale))
+    rest.at_stop = axis.counts if axis.readings else None
+    steepest = float(max(axis.quick_stop_ramp, axis.stop_ramp)) * abs(axis.scale)
+    rest.way = speed**2 / (2 * steepest)
+
+
+def _frozen(rest: Rest) -> bool:
+    """
+    Whether the reading may only repeat itself (P10): it has gone less than half of the way that the ramp needs, and
+    does not change by a single count. A blocked axis shows the noise of its encoder, if it has any.
+    """
+    axis = rest.axis
+    if rest.at_stop is None or rest.way < axis.noticeable_counts:
+        return False
+    short = abs(axis.counts - rest.at_stop) < rest.way / 2
+    return short and len({reading.counts for reading in axis.readings}) == 1
+
+
+def _runs_away(rest: Rest, ramp: Ramp, since: int) -> bool:
+    """
+    Faster than its ramp can explain, rising when every ramp falls, or not down when every ramp is over. Judged at the
+    time of the last reading: of a node that fell silent nothing is known.
+    """
+    if not rest.axis.readings:
+        return False
+    after_ns = rest.axis.readings[-1].asked_ns - since
     speed = abs(rest.axis.speed())
     if after_ns > ramp.rise_ns + REACTION_NS:
         rest.lowest = min(rest.lowest, speed)
@@ -234,6 +274,8 @@ def _judge(run: Run, rests: list[Rest], late_frames: bool) -> None:
         if not rest.proven:
             lane = run.session.traffic.lane(axis.plan.index)
             rest.why = "it does not answer" if lane.silent or lane.losses else "it was not seen to stand"
+            if not lane.silent and _frozen(rest):
+                rest.why = "its reading repeats itself where its ramp must show: it is blocked or its encoder frozen"
         elif axis.commanded and not axis.alive:
             rest.proven, rest.why = False, "its encoder was never seen to change, so that it stands proves nothing"
         elif late_frames and FrameClass.STARTS in run.session.traffic.handed_over:
@@ -263,5 +305,7 @@ async def _clear_load(run: Run, rest: Rest) -> None:
         return
     rest.load = axis.load_state = "loaded" if state.loaded else "empty"
     rest.energised = state.enabled
+    if state.homed is False:  # it may have started anew unheard (P17)
+        axis.home_valid = False
     if not state.loaded:
         run.session.guard.unloaded(axis.plan.node)

@@ -29,6 +29,7 @@ class PairWatch:
         self.limit = float(plan.trip)
         self.worst = 0.0
         self.known = False  # from where the two sides count: from the first reading of both on
+        self.tripped = False
 
     def read_together(self) -> bool:
         """Whether the last readings of both sides belong to one round of polls, whichever was answered first."""
@@ -82,11 +83,11 @@ class Watch:
             arrived_ns - session.log.start_ns, axis.plan.index, axis.counts, (arrived_ns - asked_ns) // 1000
         )
         session.sampled = axis.plan.index
-        if session.stopping:
-            return
         pair = self._pair_of.get(axis.name)
         if pair is not None and pair.read_together():  # first: a racked beam says more than a side that lags
             self._skew(pair)
+        if session.stopping:
+            return
         self._track(axis, asked_ns, arrived_ns)
         if axis.onset_by_ns is not None:
             self._onset(axis, asked_ns, arrived_ns)
@@ -159,7 +160,8 @@ class Watch:
         skew = pair.skew()
         if abs(skew) > pair.worst:
             pair.worst = abs(skew)
-        if abs(skew) > pair.limit:
+        if abs(skew) > pair.limit and not pair.tripped:
+            pair.tripped = True  # said once: a beam that racks while it is being stopped goes on doing so
             unit = pair.first.plan.unit
             self.session.report(
                 MachineFault(

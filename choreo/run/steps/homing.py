@@ -17,6 +17,7 @@ from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from fractions import Fraction
 
+from choreo.drive.conversation import Conversation, Pause
 from choreo.errors import MachineFault
 from choreo.motion.profile import Profile, double_s, trapezoid
 from choreo.plan.model import LOOK_NS, Home
@@ -75,14 +76,15 @@ class _Homing:
 
     @contextmanager
     def skew_allowed(self) -> Iterator[None]:
-        """While the beam is being squared its sides may differ by `square_limit` more than otherwise."""
+        """
+        While the beam is being squared its sides may differ by `square_limit` more than otherwise. When homing is
+        broken off they may stay so: the skew is watched while the run is stopping, too.
+        """
         if self.pair is not None:
             self.pair.limit = float(self.pair.plan.trip + self.action.square_limit)
-        try:
-            yield
-        finally:
-            if self.pair is not None:
-                self.pair.limit = float(self.pair.plan.trip)
+        yield
+        if self.pair is not None:
+            self.pair.limit = float(self.pair.plan.trip)
 
     # ---- phases ------------------------------------------------------------------------------------------------
 
@@ -127,15 +129,11 @@ class _Homing:
         await self.run.each(self.axes, lambda drive: drive.arm_latch())
         reach = self.action.back_off + self.action.square_limit
         await self._set_off(self.axes, reach, self.action.crawl_raw, self.action.crawl)
-        while True:
-            latches = await self.run.each(self.axes, lambda drive: drive.read_latch())
-            missing = [axis for axis, latch in zip(self.axes, latches, strict=True) if latch.counts is None]
-            if not missing:
-                break
-            self._still_travelling(missing, reach, "no edge of its home switch was captured")
-            await self.run.session.sleep(LOOK_NS)
+        edges: list[int] = await self.run.session.run(
+            *((axis.plan.index, self._until_edge(axis, reach)) for axis in self.axes)
+        )
         await self._stop(self.axes)
-        return [latch.counts for latch in latches]
+        return edges
 
     def look_for_shift(self, edges: Sequence[int]) -> None:
         """Touched again, a switch must lie where it was: the drive still counts from the last homing."""
@@ -174,6 +172,8 @@ class _Homing:
         pollers = [run.pollers[axis.plan.index] for axis in self.axes]
         for poller in pollers:
             poller.on = False
+        if self.pair is not None:
+            self.pair.known = False  # one side may count from its new zero before the other does
         await run.session.run(
             *(
                 (axis.plan.index, axis.drive.home_at(axis.plan.counts(at)))
@@ -186,6 +186,8 @@ class _Homing:
             axis.anchor_counts = 0
             axis.home_valid = True
             run.session.guard.homed(axis.plan.node)
+        if self.pair is not None:
+            self.pair.known = True
         for poller in pollers:
             poller.on = True
         await run.standstill(self.axes, STOP_MARGIN_NS)
@@ -273,23 +275,33 @@ class _Homing:
         return [bool(levels[SWITCH]) for levels in inputs]
 
     async def _until_switch(self, axes: Sequence[Axis], distance: Fraction) -> list[Axis]:
-        while True:
-            active = await self._active(axes)
-            if any(active):
-                return [axis for axis, on in zip(axes, active, strict=True) if on]
-            self._still_travelling(axes, distance, "its home switch was not found")
-            await self.run.session.sleep(LOOK_NS)
+        """Look at all the switches until one is active; returns whose."""
+        hit: list[Axis] = []
+        await self.run.session.first(*((axis.plan.index, self._look(axis, distance, hit)) for axis in axes))
+        return hit
 
-    def _still_travelling(self, axes: Sequence[Axis], distance: Fraction, what: str) -> None:
-        now = self.run.session.now()
-        for axis in axes:
-            if axis.motion is not None and now > axis.motion.end_ns + STOP_MARGIN_NS:
-                raise unexpected(
-                    axis,
-                    f"{what} within {_show(axis, distance)}",
-                    "home-switch-missing",
-                    "Look at the switch and its cable, at `towards`, and at the distances of the `homing` block.",
-                )
+    def _look(self, axis: Axis, distance: Fraction, hit: list[Axis]) -> Conversation[None]:
+        while not (yield from axis.drive.read_inputs())[SWITCH]:
+            self._still_travelling(axis, distance, "its home switch was not found")
+            yield Pause(LOOK_NS)
+        hit.append(axis)
+
+    def _until_edge(self, axis: Axis, distance: Fraction) -> Conversation[int]:
+        while True:
+            edge = (yield from axis.drive.read_latch()).counts
+            if edge is not None:
+                return edge
+            self._still_travelling(axis, distance, "no edge of its home switch was captured")
+            yield Pause(LOOK_NS)
+
+    def _still_travelling(self, axis: Axis, distance: Fraction, what: str) -> None:
+        if axis.motion is not None and self.run.session.now() > axis.motion.end_ns + STOP_MARGIN_NS:
+            raise unexpected(
+                axis,
+                f"{what} within {_show(axis, distance)}",
+                "home-switch-missing",
+                "Look at the switch and its cable, at `towards`, and at the distances of the `homing` block.",
+            )
 
     async def _stop(self, axes: Sequence[Axis]) -> None:
         """A controlled ramp for these axes alone, then proof that they stand."""
