@@ -7,18 +7,19 @@ practice.md P5 (common practice, no source).
 from fractions import Fraction
 
 from choreo.motion.profile import Profile, time_to_travel
+from choreo.plan.model import AxisPlan
 from choreo.wire.dialect import Timing
 
-#: An axis counts as seen to move beyond this distance (in its unit), or beyond this many times its encoder's noise.
-ONSET_DISTANCE = Fraction(1, 10)
+#: An axis counts as seen to move beyond this distance, by its unit, or beyond this many times its encoder's noise.
+ONSET_DISTANCE = {"mm": Fraction(1, 10), "deg": Fraction(1, 10), "rev": Fraction(1, 3600)}
 ONSET_NOISES = 4
 #: What friction may take before a heavy axis breaks away.
 BREAKAWAY_NS = 20_000_000
 
 
-def noticeable(counts_per_unit: Fraction, noise_counts: int) -> Fraction:
+def noticeable(axis: AxisPlan) -> Fraction:
     """The distance, in the axis' unit, beyond which a reading shows motion and not noise."""
-    return max(ONSET_DISTANCE, ONSET_NOISES * noise_counts / abs(counts_per_unit))
+    return max(ONSET_DISTANCE[axis.unit], ONSET_NOISES * axis.noise_counts / abs(axis.counts_per_unit))
 
 
 def onset_limit_ns(

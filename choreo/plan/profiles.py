@@ -30,7 +30,7 @@ class Profiles:
 
     def __init__(self, machine: Machine) -> None:
         self._machine = machine
-        self._thresholds = [noticeable(axis.counts_per_unit, axis.noise_counts) for axis in machine.axes]
+        self._thresholds = [noticeable(axis) for axis in machine.axes]
         self._profiles: dict[Shape, Profile] = {}
         self._motions: dict[tuple[int, Shape], Motion] = {}
 

@@ -1,5 +1,6 @@
 """Predicted times and timeouts, against the hand-calculated times of practice.md."""
 
+from dataclasses import replace
 from fractions import Fraction as F
 
 import pytest
@@ -153,9 +154,18 @@ def test_a_move_too_small_to_be_seen_has_no_onset(bench):
     assert large.action.groups[0][0].onset_ns > 0
 
 
-def test_the_threshold_is_above_the_noise():
-    assert noticeable(F(1000), 2) == F(1, 10)
-    assert noticeable(F(-10), 5) == 2
+@pytest.mark.parametrize(
+    ("unit", "scale", "noise", "threshold"),
+    [
+        ("mm", F(1000), 2, F(1, 10)),
+        ("mm", F(-10), 5, 2),
+        ("deg", F(1000), 2, F(1, 10)),
+        ("rev", F(10**6), 2, F(1, 3600)),
+    ],
+)
+def test_the_threshold_is_above_the_noise_and_small_in_its_unit(bench, unit, scale, noise, threshold):
+    axis = bench.plan("steps:\n  - dwell: 1 s\n").axes[0]
+    assert noticeable(replace(axis, unit=unit, counts_per_unit=scale, noise_counts=noise)) == threshold
 
 
 def test_the_onset_limit_adds_up(bench):

@@ -1,6 +1,7 @@
 """Stopping where it is hard: a trigger that is stuck in the adapter, a runaway, a lost stop, an unforeseen bug."""
 
 from functools import cache
+from io import StringIO
 from pathlib import Path
 from typing import Any
 
@@ -8,7 +9,9 @@ import pytest
 
 from choreo.errors import Exit
 from choreo.frame import Frame
+from choreo.journal import writer
 from choreo.link.port import Interrupt
+from choreo.run.executor import execute
 from choreo.run.steps import STEPS
 from choreo.wire.words import MOTION, FrameClass
 from tests.run.machine import Done, Rehearsal, assert_ended_safely
@@ -159,3 +162,99 @@ def test_a_jerk_limited_ramp_that_still_rises_is_no_runaway(after_trigger_ms: in
     assert not [record for record in done.records("finding") if record["rule"] == "runaway"]
     assert not done.records("unproven")
     assert not done.link.machine.damage
+
+
+def interrupted(rehearsal: Rehearsal, at_ms: int) -> Done:
+    rehearsal.link.kernel.at(at_ms * MS, lambda _: rehearsal.link.post(Interrupt("a test")))
+    return rehearsal.go()
+
+
+def test_a_beam_that_racks_in_a_controlled_stop_is_stopped_quickly(tmp_path: Path):
+    """
+    practice.md P14 (common practice, no source): skew means a quick stop of all, also when an operator's soft stop is
+    under way. One side sticks 10 ms after the stop; at 800 mm/s^2 the other would go on for more than 39 mm, and the
+    structural skew is 20 mm (P9, P13).
+    """
+    fault = "{kind: stalled_axis, node: 12, at: 35.5 s, unnoticed: true}"
+    done = interrupted(faulty(tmp_path, fault), 35_490)
+    assert done.outcome.exit is Exit.OPERATOR
+    assert [(record["rule"], record["axis"]) for record in done.records("finding")] == [("pair-skew", "beam")]
+    assert "quick stop all" in {record["verb"] for record in done.records("command")}
+    assert_ended_safely(done)
+    assert 1.5 < abs(done.link.machine.skew("beam")) < 20
+    assert not done.link.machine.damage
+
+
+def test_a_frozen_encoder_does_not_prove_that_an_axis_stands_while_it_still_slows_down(tmp_path: Path):
+    """
+    practice.md P10 (common practice, no source): a frozen encoder repeats itself. The lift goes at 120 mm/s; three
+    equal readings come after 60 ms, its ramp takes 400 ms. Without proof it gets neither brake nor power off.
+    """
+    done = interrupted(faulty(tmp_path, "{kind: frozen_encoder, node: 14, at: 65.5 s}"), 65_505)
+    assert done.outcome.exit is Exit.OPERATOR
+    (unproven,) = done.records("unproven")
+    assert unproven["axis"] == "lift"
+    assert "repeats itself" in unproven["why"]
+    assert done.link.machine.drives["lift"].servo.enabled
+    assert_ended_safely(done)
+
+
+@pytest.mark.parametrize("node", [12, 13])
+def test_a_node_that_fell_silent_is_not_said_to_run_away(tmp_path: Path, node: int):
+    """practice.md P14 (common practice, no source): a runaway is a speed that is read after the stop."""
+    done = faulty(tmp_path, f"{{kind: silent_node, node: {node}, at: 35.51 s}}").go()
+    assert done.outcome.rule == "node-silent"
+    assert "runaway" not in {record["rule"] for record in done.records("finding")}
+    assert_ended_safely(done)
+
+
+def test_a_drive_that_started_anew_unheard_is_not_homed_in_the_record(tmp_path: Path):
+    """practice.md P17 (common practice, no source): home lapses at boot-up, also when the boot event is lost."""
+    file = tmp_path / "faults.yaml"
+    file.write_text(
+        "faults:\n  - {kind: drive_restarts, node: 13, at: 36.6 s}\n  - {kind: lost_reply, node: 13, message: boot}\n"
+    )
+    done = Rehearsal(faults=file).go()
+    assert done.outcome.exit is Exit.STOPPED
+    home = {record["axis"]: record["home_valid"] for record in done.records("at_rest")}
+    assert home == {"beam_left": True, "beam_right": True, "carriage": False, "lift": True}
+
+
+@pytest.mark.parametrize("record", [2, 3, 4, 8, 20])
+def test_a_disk_that_fills_up_in_a_stop_does_not_cut_it_short(
+    record: int, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+):
+    """practice.md P13 (common practice, no source): the stop is repeated until each axis is seen to stand."""
+    rehearsal, text, written = Rehearsal(), StringIO(), []
+    write_all = writer._write_all
+
+    def full(file: int, data: bytes) -> None:
+        if rehearsal.link.now_ns() >= 35_500 * MS and b'{"k"' in data:
+            written.append(data)
+            if len(written) >= record:
+                raise OSError(28, "No space left on device")
+        write_all(file, data)
+
+    monkeypatch.setattr(writer, "_write_all", full)
+    journal = writer.JournalWriter(tmp_path / "journal.jsonl", text)
+    rehearsal.link.kernel.at(35_500 * MS, lambda _: rehearsal.link.post(Interrupt("a test")))
+    outcome = execute(rehearsal.plan, rehearsal.link, journal)
+    done = Done(rehearsal.plan, outcome, text.getvalue(), rehearsal.sent, rehearsal.link)
+    assert outcome.exit in (Exit.OPERATOR, Exit.STOPPED)
+    assert outcome.trouble is None
+    assert_ended_safely(done)
+    assert not done.records("unproven")
+
+
+def test_a_bug_in_stopping_still_sends_a_stop_that_leaves(monkeypatch: pytest.MonkeyPatch):
+    """practice.md P13 (common practice, no source): what is left then is a stop to all, on the wire before the end."""
+    from choreo.run import stopping
+
+    def broken(*arguments: object, **named: object) -> None:
+        raise KeyError("a bug")
+
+    monkeypatch.setattr(stopping, "_note_way", broken)
+    done = interrupted(Rehearsal(), 35_500)
+    assert done.outcome.exit is Exit.INTERNAL
+    assert len(done.records("unproven")) == 4
+    assert_ended_safely(done)

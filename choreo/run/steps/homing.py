@@ -255,7 +255,7 @@ class _Homing:
         dialect = self.run.plan.dialects[axis.plan.dialect]
         onset = onset_limit_ns(
             profile,
-            noticeable(axis.plan.counts_per_unit, axis.plan.noise_counts),
+            noticeable(axis.plan),
             dialect.timing,
             lag_ns=axis.plan.lag_ns,
             poll_ns=self.run.plan.poll_ns,
