@@ -203,11 +203,6 @@ def convert(value: Fraction, unit: str, to: str) -> Fraction:
     return Quantity(value, unit).to(to)
 
 
-def to_ns(quantity: Quantity) -> int:
-    """A time in whole nanoseconds, half a nanosecond rounded up. Raises UnitError when it is not a time."""
-    return (quantity.to("ns") + Fraction(1, 2)).__floor__()
-
-
 def show_ns(ns: int) -> str:
     """A time in nanoseconds for people: `250 ms`, `2.8125 s`, `110 us`."""
     size = abs(ns)

@@ -38,7 +38,7 @@ class Exchange:
             )
         self.node = node
         self.lane = dialect.frames.replies[dialect.position_message].base + node
-        self.compiled = dialect
+        self._dialect = dialect
         self._extended = dialect.frames.addressing.bits > 11
         self._plain: dict[tuple[str, int], Ask] = {}  # requests without values: always the same
 
@@ -47,15 +47,15 @@ class Exchange:
         A request. Raises RecipeError when the dialect has no such message; a value that does not fit should have been
         found by the plan, and is choreo's own bug.
         """
-        if message not in self.compiled.frames.requests:
+        if message not in self._dialect.frames.requests:
             raise RecipeError(
-                f"dialect {self.compiled.name} of node {self.node} has no message {message}",
+                f"dialect {self._dialect.name} of node {self.node} has no message {message}",
                 rule="not-in-dialect",
                 node=self.node,
                 help=f"Describe {message} in the dialect file, or leave out of the recipe what needs it.",
             )
         try:
-            return self.compiled.encode(message, node, **values)
+            return self._dialect.encode(message, node, **values)
         except ValueError as wrong:
             raise InternalError(f"node {self.node}: {wrong}", rule="value-not-encodable", node=self.node) from None
 
@@ -64,7 +64,7 @@ class Exchange:
         What reads the answers to a request: the values of its reply, None for a frame that is none of its answers.
         Raises RefusedByDrive for the data-error reply to it. `what` is the request in words.
         """
-        reply = self.compiled.frames.replies[message].layout
+        reply = self._dialect.frames.replies[message].layout
         refused = self._refusal(message, what)
         known: dict[bytes, Values] = {}  # a status or some inputs, asked for again and again, have few values
 
@@ -86,8 +86,8 @@ class Exchange:
 
     def _refusal(self, message: str, what: str) -> Callable[[bytes], None]:
         """Raises RefusedByDrive for the error reply to this request, and for no other data."""
-        error = self.compiled.frames.error_reply
-        selector = self.compiled.frames.requests[message].layout.selector
+        error = self._dialect.frames.error_reply
+        selector = self._dialect.frames.requests[message].layout.selector
 
         def look(data: bytes) -> None:
             if error is None or not error.layout.fits(data):
@@ -96,7 +96,7 @@ class Exchange:
             if values.get("refused", selector) != selector:
                 return
             code = values["error"]
-            meaning = self.compiled.errors.get(code, "a code that the dialect does not explain")
+            meaning = self._dialect.errors.get(code, "a code that the dialect does not explain")
             raise RefusedByDrive(
                 f"node {self.node} refused to {what}: {meaning} (error code {code})",
                 rule="refused-by-drive",
@@ -108,8 +108,8 @@ class Exchange:
 
     def position_ask(self) -> Ask:
         """The cheapest way to read the position; polling is the hot path."""
-        message = self.compiled.position_message
-        lane, extended, quick = self.lane, self._extended, self.compiled.position_reader()
+        message = self._dialect.position_message
+        lane, extended, quick = self.lane, self._extended, self._dialect.position_reader()
         other = self.answer(message, "read position")
 
         def decode(frame: Frame) -> int | None:
@@ -134,7 +134,7 @@ class Exchange:
             plain: Values = (yield self._plain[message, again]).value
             return plain
         frame = self.frame(message, self.node, **values)
-        if message not in self.compiled.frames.replies:
+        if message not in self._dialect.frames.replies:
             yield Tell(frame, what)
             return NOTHING
         answered = self.answer(message, what)
@@ -164,23 +164,23 @@ class Exchange:
 
     def fault_text(self, code: int) -> str:
         """What a fault code means; empty for 0."""
-        return self.compiled.faults.get(code, "a fault that the dialect does not explain") if code else ""
+        return self._dialect.faults.get(code, "a fault that the dialect does not explain") if code else ""
 
     def number(self, name: Setting) -> int:
         """The number of a setting on the wire. Raises RecipeError when the dialect has none."""
-        number = self.compiled.numbers.get(name)
+        number = self._dialect.numbers.get(name)
         if number is None:
             raise RecipeError(
-                f"dialect {self.compiled.name} of node {self.node} has no setting {name}",
+                f"dialect {self._dialect.name} of node {self.node} has no setting {name}",
                 rule="not-in-dialect",
                 node=self.node,
-                help=f"It has {', '.join(self.compiled.numbers)}.",
+                help=f"It has {', '.join(self._dialect.numbers)}.",
             )
         return number
 
     def says(self, bit: str) -> bool:
         """Whether the status of this dialect has that bit."""
-        return bit in self.compiled.frames.replies["status"].layout.ranges
+        return bit in self._dialect.frames.replies["status"].layout.ranges
 
     def status(self) -> Conversation[Status]:
         """The drive's own word about itself."""

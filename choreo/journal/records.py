@@ -41,6 +41,15 @@ def _kind(name: str, says: str, /, **fields: str) -> Kind:
 
 _STEP = "id of the step; null outside of any"
 _AXIS = "name of the axis"
+#: What is said of an axis after a stop, whether it was proven to stand or not.
+_LEFT = {
+    "counts": "the same in counts",
+    "energised": "whether the drive holds the axis under power; null when unknown",
+    "home_valid": "whether positions count from the machine's zero",
+    "load": "loaded, empty or unknown",
+    "why": "? how that is known, or what is in the way of knowing it",
+    "next": "the next safe action",
+}
 
 _TABLE = (
     _kind(
@@ -192,24 +201,14 @@ _TABLE = (
         "an axis was proven to stand after a stop (practice.md P17)",
         axis=_AXIS,
         position="where, in the axis' unit; null when it was never read",
-        counts="the same in counts",
-        energised="whether the drive holds the axis under power; null when unknown",
-        home_valid="whether positions count from the machine's zero",
-        load="loaded, empty or unknown",
-        why="? how that is known, or what is in the way of knowing it",
-        next="the next safe action",
+        **_LEFT,
     ),
     _kind(
         "unproven",
         "an axis that could not be proven to stand",
         axis=_AXIS,
         position="last reading, in the axis' unit; null when it was never read",
-        counts="the same in counts",
-        energised="whether the drive holds the axis under power; null when unknown",
-        home_valid="whether positions count from the machine's zero",
-        load="loaded, empty or unknown",
-        why="? how that is known, or what is in the way of knowing it",
-        next="the next safe action",
+        **_LEFT,
     ),
     _kind(
         "end",

@@ -19,6 +19,7 @@ __all__ = [
     "Segment",
     "arrive_at",
     "double_s",
+    "move_profile",
     "stop_profile",
     "stopping_distance",
     "time_to_travel",
@@ -143,6 +144,11 @@ def double_s(distance: Real, v: Real, a: Real, j: Real) -> Profile:
         (ramp_jerk, peak - knee, steepest, -jerk),
     )
     return _assemble((*rise, (cruise, peak, 0.0, 0.0), *_fall(peak, ramp_jerk, plateau, jerk, steepest)), length, sign)
+
+
+def move_profile(distance: Real, v: Real, a: Real, j: Real | None) -> Profile:
+    """The fastest move from rest to rest: `double_s`, or `trapezoid` where `j` is None. Raises ValueError as they do."""
+    return trapezoid(distance, v, a) if j is None else double_s(distance, v, a, j)
 
 
 def stop_profile(v: Real, decel: Real, jerk: Real | None) -> Profile:

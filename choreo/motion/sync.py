@@ -3,7 +3,7 @@
 from collections.abc import Sequence
 from typing import NamedTuple
 
-from choreo.motion.profile import Profile, Real, arrive_at, double_s, trapezoid
+from choreo.motion.profile import Profile, Real, arrive_at, move_profile
 
 
 class MoveLimits(NamedTuple):
@@ -16,10 +16,7 @@ class MoveLimits(NamedTuple):
 
     def profile(self, speed: Real | None = None) -> Profile:
         """The fastest move within these limits, or the one at a lower cruise speed. ValueError as in `profile.py`."""
-        top = self.speed if speed is None else speed
-        if self.jerk is None:
-            return trapezoid(self.distance, top, self.acceleration)
-        return double_s(self.distance, top, self.acceleration, self.jerk)
+        return move_profile(self.distance, self.speed if speed is None else speed, self.acceleration, self.jerk)
 
 
 def synchronise(moves: Sequence[MoveLimits]) -> list[float]:

@@ -16,6 +16,7 @@ from pathlib import Path
 from choreo.diagnostic import Span
 from choreo.limits import AxisLimits, NodeLimits
 from choreo.motion.profile import Profile
+from choreo.motion.scaling import to_counts
 from choreo.wire.dialect import Dialect
 from choreo.wire.words import Setting
 
@@ -59,7 +60,7 @@ class AxisPlan:
 
     def counts(self, offset: Fraction) -> int:
         """`round(offset * counts_per_unit)`, half up: the counts of a position from its anchor."""
-        return (offset * self.counts_per_unit + Fraction(1, 2)).__floor__()
+        return to_counts(offset, self.counts_per_unit)
 
 
 @dataclass(frozen=True, slots=True)

@@ -110,7 +110,7 @@ def _lowered(
     limits = []
     for part, distance, grid in zip(parts, distances, grids, strict=True):
         acceleration, jerk = ramps(resolving, part.axis)
-        limits.append(MoveLimits(distance, float(grid.real(found[part.axis])), float(acceleration), as_float(jerk)))
+        limits.append(MoveLimits(distance, float(grid.real(found[part.axis])), float(acceleration), _as_float(jerk)))
     unlike = list(dict.fromkeys(limits))  # the two sides of a pair are alike
     speeds = dict(zip(unlike, synchronise(unlike), strict=True))
     lowered = dict(found)
@@ -134,7 +134,7 @@ def ramps(resolving: Resolving, axis: int) -> tuple[Fraction, Fraction | None]:
     return acceleration, real.get(Setting.JERK, limits.jerk)
 
 
-def as_float(value: Fraction | None) -> float | None:
+def _as_float(value: Fraction | None) -> float | None:
     """A number for a profile."""
     return None if value is None else float(value)
 
@@ -145,7 +145,7 @@ def _move(
     axis, (anchor, start, target) = part.axis, way
     acceleration, jerk = ramps(resolving, axis)
     speed = resolving.machine.speed_grid(axis).real(raw)
-    shape = Shape(distance, float(speed), float(acceleration), as_float(jerk))
+    shape = Shape(distance, float(speed), float(acceleration), _as_float(jerk))
     profile, duration_ns, onset_ns = resolving.profiles.of(axis, shape)
     return AxisMove(
         axis=axis,

@@ -14,7 +14,7 @@ from collections.abc import Mapping, Sequence
 from fractions import Fraction
 from typing import NamedTuple
 
-from choreo.motion.profile import double_s, stopping_distance, trapezoid
+from choreo.motion.profile import move_profile, stopping_distance
 from choreo.plan.budget import WINDOW
 from choreo.plan.model import LOOK_NS, AxisMove, AxisPlan, Home
 from choreo.units import NS_PER_S
@@ -181,9 +181,7 @@ class Times:
 
     def _phase(self, action: Home, distance: float, speed: Fraction) -> int:
         """One motion of homing: load, start, profile, tail."""
-        longest = 0.0
-        for a, j in zip(action.acceleration, action.jerk, strict=True):
-            profile = trapezoid(distance, speed, a) if j is None else double_s(distance, speed, a, j)
-            longest = max(longest, profile.duration)
+        ramps = zip(action.acceleration, action.jerk, strict=True)
+        longest = max(move_profile(distance, speed, acceleration, jerk).duration for acceleration, jerk in ramps)
         motion = max(self.motion(axis, round(longest * NS_PER_S)) for axis in action.axes)
         return self.load(action.axes) + self.start() + motion

@@ -2,7 +2,7 @@
 
 from typing import NamedTuple
 
-from choreo.motion.profile import Profile, double_s, trapezoid
+from choreo.motion.profile import Profile, move_profile
 from choreo.plan.machine import Machine
 from choreo.plan.onset import noticeable, onset_limit_ns
 from choreo.units import NS_PER_S
@@ -44,12 +44,7 @@ class Profiles:
     def _profile(self, shape: Shape) -> Profile:
         found = self._profiles.get(shape)
         if found is None:
-            distance, speed, acceleration, jerk = shape
-            if jerk is None:
-                found = trapezoid(distance, speed, acceleration)
-            else:
-                found = double_s(distance, speed, acceleration, jerk)
-            self._profiles[shape] = found
+            found = self._profiles[shape] = move_profile(*shape)
         return found
 
     def _motion(self, axis: int, profile: Profile) -> Motion:

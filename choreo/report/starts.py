@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from statistics import median
 
 from choreo.journal import AxisInfo, Journal, Record, fraction
-from choreo.motion.profile import Profile, double_s, time_to_travel, trapezoid
+from choreo.motion.profile import Profile, move_profile, time_to_travel
 
 #: Readings slower than this share of the move's top speed are left out: where nothing moves, no time can be read.
 IN_MOTION = 0.5
@@ -77,9 +77,7 @@ def profile_of(move: Record) -> Profile:
     """The predicted profile of a `move` record, in the axis' unit and seconds."""
     fields = move.fields
     distance, speed, acceleration = (fraction(fields[name]) for name in ("distance", "speed", "acceleration"))
-    if fields["jerk"] is None:
-        return trapezoid(distance, speed, acceleration)
-    return double_s(distance, speed, acceleration, fraction(fields["jerk"]))
+    return move_profile(distance, speed, acceleration, None if fields["jerk"] is None else fraction(fields["jerk"]))
 
 
 def _axis_start(journal: Journal, move: Record, started_ns: int) -> AxisStart:

@@ -197,6 +197,3 @@ def plain_step(path: str, verb: str, label: str, fields: dict[str, object]) -> s
     reply = f", worst reply {_ms(worst)} ms" if isinstance(worst, int) else ""
     seconds = _s(taken) if isinstance(taken, int) else "?"
     return printable(f"step {path}  {what(verb, label)}  {fields['outcome']} in {seconds} s{reply}")
-
-
-__all__: Sequence[str] = ("plain_step", "report_lines", "result_line", "step_lines", "what")

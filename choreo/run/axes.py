@@ -157,6 +157,17 @@ class Axis:
         old, new = self.readings[-2], self.readings[-1]
         return (new.counts - old.counts) * 1e9 / max(1, new.middle_ns - old.middle_ns)
 
+    def speed_bounds(self) -> tuple[float, float]:
+        """
+        The least and the most that its speed may be, counts a second: each of the last two readings was taken somewhere
+        between request and reply, and a reply that is late by a poll doubles what `speed` says.
+        """
+        if len(self.readings) < 2:
+            return 0.0, 0.0
+        old, new = self.readings[-2], self.readings[-1]
+        way = abs(new.counts - old.counts) * 1e9
+        return way / max(1, new.arrived_ns - old.asked_ns), way / max(1, new.asked_ns - old.arrived_ns)
+
     def begin(self, motion: Motion) -> None:
         """It moves as predicted from now on."""
         self.motion = motion

@@ -45,6 +45,7 @@ class Rest:
     cut: bool = False  # power was taken and the brake applied because it ran away
     speed_at_stop: float = 0.0
     lowest: float = math.inf  # the lowest speed since every ramp must fall, counts a second
+    fastest: float = 0.0  # `speed_at_stop`, or what the motion under way asked for, if that is more
     at_stop: int | None = None  # its last counts before the stop
     way: float = 0.0  # how many counts its ramp needs at least, from the speed that it had or should have had
     why: str = ""
@@ -179,7 +180,7 @@ async def _until_rest(run: Run, rests: list[Rest], quick: bool, known: int, *, p
     for poller in run.pollers:
         poller.on = True
     told = since
-    ramps = {rest.axis.name: Ramp.of(rest.axis, rest.speed_at_stop, quick) for rest in rests}
+    ramps = {rest.axis.name: Ramp.of(rest.axis, rest.fastest, quick) for rest in rests}
     late_frames = session.link.unsent() > 0
     while session.now() < limit and not session.adapter_lost:
         now = session.now()
@@ -214,6 +215,7 @@ def _note_way(rest: Rest, now: int) -> None:
     if motion is not None:
         asked = motion.profile.velocity((now - motion.late_ns - motion.lag_ns) * 1e-9)
         speed = max(speed, abs(asked * axis.scale))
+    rest.fastest = speed
     rest.at_stop = axis.counts if axis.readings else None
     steepest = float(max(axis.quick_stop_ramp, axis.stop_ramp)) * abs(axis.scale)
     rest.way = speed**2 / (2 * steepest)
@@ -239,9 +241,9 @@ def _runs_away(rest: Rest, ramp: Ramp, since: int) -> bool:
     if not rest.axis.readings:
         return False
     after_ns = rest.axis.readings[-1].asked_ns - since
-    speed = abs(rest.axis.speed())
+    speed, most = rest.axis.speed_bounds()
     if after_ns > ramp.rise_ns + REACTION_NS:
-        rest.lowest = min(rest.lowest, speed)
+        rest.lowest = min(rest.lowest, most)
     return (
         speed > RUNAWAY_FACTOR * ramp.peak + RUNAWAY_COUNTS_PER_S
         or speed > RUNAWAY_FACTOR * rest.lowest + RUNAWAY_COUNTS_PER_S

@@ -5,7 +5,7 @@ Bits from the start of the frame to the end of the intermission, 3 bits, include
 (ISO 11898-1; Davis, Burns, Bril, Lukkien, Real-Time Systems 35 (2007), equations (1) to (3)).
 """
 
-_NS_PER_S = 1_000_000_000
+from choreo.units import NS_PER_S
 
 #: Bits that may be stuffed, without the data: SOF to the last bit of the CRC.
 _STUFFABLE = {False: 34, True: 54}
@@ -39,7 +39,7 @@ def bits_to_ns(bits: int, bit_rate: int) -> int:
     Raises ValueError for a negative number of bits and a bit rate outside 1 bit/s to 1 Mbit/s.
     """
     _check(bits, bit_rate)
-    return -(-bits * _NS_PER_S // bit_rate)
+    return -(-bits * NS_PER_S // bit_rate)
 
 
 def longest_ns(data_bytes: int, bit_rate: int, extended: bool = False) -> int:
@@ -51,7 +51,7 @@ def shortest_ns(data_bytes: int, bit_rate: int, extended: bool = False) -> int:
     """`shortest_bits` as a time at `bit_rate` bit/s, in nanoseconds, rounded down: no real frame is shorter."""
     bits = shortest_bits(data_bytes, extended)
     _check(bits, bit_rate)
-    return bits * _NS_PER_S // bit_rate
+    return bits * NS_PER_S // bit_rate
 
 
 def _stuffable(data_bytes: int, extended: bool) -> int:

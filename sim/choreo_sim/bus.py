@@ -65,7 +65,7 @@ class Bus:
         return bits * SECOND // self.bit_rate
 
     def ns_to_bits(self, ns: int) -> int:
-        """How many whole bit times fit into a time."""
+        """How many whole bit times a time is that `bits_to_ns` may have rounded down."""
         return (ns * self.bit_rate + self.bit_rate - 1) // SECOND
 
     @property

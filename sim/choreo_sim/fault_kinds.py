@@ -85,7 +85,7 @@ class SilentNode(Kind):
         self.fire("fell silent" + (" and deaf" if self.deaf else ""))
 
     def hears(self, message: str) -> bool:
-        """Not the request whose turn it is."""
+        """Falls silent on the request whose turn it is; then everything, or nothing when it is deaf as well."""
         wanted = self.messages is None or message in self.messages
         if not self.silent and wanted and self._by_count() and self.turn.comes(self.kernel.now_ns):
             self._fall_silent()
@@ -95,7 +95,7 @@ class SilentNode(Kind):
         return self.entry.get("nth") is not None or self.entry.get("message") is not None
 
     def says(self, message: str) -> bool:
-        """Not the one whose turn it is."""
+        """Nothing once it is silent."""
         return not self.silent
 
 
@@ -142,11 +142,11 @@ class StaleLoad(Kind):
         self.fire("holds a load of an earlier run")
 
     def refuses(self, message: str) -> int | None:
-        """With the error code, when it is its turn."""
+        """Every clearing, when it is sticky in that way."""
         return self.error if message == "clear_load" and self.sticky == "refuses" else None
 
     def after(self, message: str) -> None:
-        """Acts when it has been carried out."""
+        """Holds the load again after every clearing, when it is sticky in that way."""
         if message == "clear_load" and self.sticky == "ignores":
             self.drive.servo.load.put(self.load)
 

@@ -185,8 +185,8 @@ def open_simulated(request: SimulationRequest) -> SimulatedLink:
     """
     Build a simulated machine and the link onto its bus; the same request gives the same machine, bit for bit.
 
-    A machine that has a method `on_link(link)` is given the link, for faults of the adapter. The option `hand_over_ns`
-    replaces the adapter's hand-over time.
+    The machine is given the link, for faults of the adapter. The option `hand_over_ns` replaces the adapter's hand-over
+    time.
     """
     from choreo_sim.machine import build
 
@@ -195,9 +195,7 @@ def open_simulated(request: SimulationRequest) -> SimulatedLink:
     machine = build(kernel, bus, request)
     hand_over_ns = int(request.options.get("hand_over_ns", HAND_OVER_NS))
     link = SimulatedLink(kernel, bus, machine, hand_over_ns=hand_over_ns)
-    on_link = getattr(machine, "on_link", None)
-    if on_link is not None:
-        on_link(link)
+    machine.on_link(link)
     for observe in observers:
         observe(link)
     return link

@@ -8,7 +8,7 @@ import pytest
 from hypothesis import assume, example, given
 from hypothesis import strategies as st
 
-from choreo.motion.profile import double_s, stop_profile, stopping_distance, time_to_travel, trapezoid
+from choreo.motion.profile import double_s, move_profile, stop_profile, stopping_distance, time_to_travel, trapezoid
 
 
 def magnitudes(low, high):
@@ -138,7 +138,8 @@ def test_a_bound_on_jerk_never_makes_a_move_faster(distance, v, a, j):
 def test_a_move_that_cruises_stops_over_its_stopping_distance(v, a, j):
     stop = stop_profile(v, a, j)
     distance = 4 * stop.distance
-    move = trapezoid(distance, v, a) if j is None else double_s(distance, v, a, j)
+    move = move_profile(distance, v, a, j)
+    assert move == (trapezoid(distance, v, a) if j is None else double_s(distance, v, a, j))
     assert distance - move.position(move.duration - stop.duration) == pytest.approx(stop.distance, rel=1e-9)
     assert stopping_distance(-v, a, j) == abs(stop.distance) > 0
 

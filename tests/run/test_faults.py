@@ -13,6 +13,7 @@ from typing import NamedTuple
 import pytest
 
 from choreo.errors import Exit
+from choreo_sim.bus_faults import Match
 from tests.run.machine import Rehearsal, assert_ended_safely
 
 
@@ -150,3 +151,17 @@ def test_a_home_switch_that_has_moved_is_found_when_it_is_touched_again():
     done = rehearsal.go()
     assert (done.outcome.exit, done.outcome.rule, done.outcome.axis) == (Exit.STOPPED, "home-shift", "carriage")
     assert_ended_safely(done)
+
+
+@pytest.mark.parametrize("node", [11, 12])
+@pytest.mark.parametrize("late_ms", [6, 12, 18])
+def test_one_late_reply_of_a_side_is_no_skew(node: int, late_ms: int):
+    """
+    practice.md P9 (common practice, no source): a sample is an interval. At 250 mm/s a position that was read at once
+    and arrives 18 ms later looks like 2 mm of skew when it is taken for the middle of its interval.
+    """
+    rehearsal = Rehearsal()
+    reply = Match(identifier=0x120 + node, from_ns=35_500_000_000, data=lambda data: data[0] == 0x92)
+    rehearsal.link.bus.faults.delay(reply, late_ms * 1_000_000)
+    done = rehearsal.go()
+    assert done.outcome.exit is Exit.DONE, done.outcome.headline

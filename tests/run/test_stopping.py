@@ -14,6 +14,7 @@ from choreo.link.port import Interrupt
 from choreo.run.executor import execute
 from choreo.run.steps import STEPS
 from choreo.wire.words import MOTION, FrameClass
+from choreo_sim.bus_faults import Match
 from tests.run.machine import Done, Rehearsal, assert_ended_safely
 
 MS = 1_000_000
@@ -258,3 +259,18 @@ def test_a_bug_in_stopping_still_sends_a_stop_that_leaves(monkeypatch: pytest.Mo
     assert done.outcome.exit is Exit.INTERNAL
     assert len(done.records("unproven")) == 4
     assert_ended_safely(done)
+
+
+def test_a_late_reply_in_a_stop_is_no_runaway():
+    """
+    practice.md P12, P14 (common practice, no source): a position that arrives 18 ms late makes the next 5 mm look as if
+    they had taken 10 ms. Taking the power of one side of a beam for it would rack the beam.
+    """
+    rehearsal = Rehearsal()
+    reply = Match(identifier=0x120 + 12, from_ns=35_490 * MS, data=lambda data: data[0] == 0x92)
+    rehearsal.link.bus.faults.delay(reply, 18 * MS)
+    done = interrupted(rehearsal, 35_505)
+    assert done.outcome.exit is Exit.OPERATOR
+    assert not done.records("finding")
+    assert not done.records("unproven")
+    assert not done.link.machine.damage

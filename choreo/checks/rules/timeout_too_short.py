@@ -22,6 +22,7 @@ from collections.abc import Iterator
 from choreo.checks.facts import Facts
 from choreo.diagnostic import Finding, Level, Mark
 from choreo.plan.model import Plan
+from choreo.plan.state import default_timeout_ns
 from choreo.units import show_ns
 
 ID, LEVEL, READS = "timeout-too-short", Level.ERROR, Plan
@@ -40,7 +41,7 @@ def check(facts: Facts) -> Iterator[Finding]:
             f"{show_ns(step.timeout_ns)}",
             Mark(step.place if timeout is None else timeout.span, f"{_rounded(step.predicted_ns)} are needed"),
             (),
-            f"Give it {_rounded(step.predicted_ns * 3 // 2 + 1_000_000_000)}, or leave the timeout out.",
+            f"Give it {_rounded(default_timeout_ns(step.predicted_ns))}, or leave the timeout out.",
             level=LEVEL,
         )
 

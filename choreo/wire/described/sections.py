@@ -28,10 +28,11 @@ _LOAD_RULE = ("load-rule-missing", "what a load is differs between drives, and n
 _SECOND_LOADS = ("replaces", "queues", "adds", "refused")
 _AT_TRIGGER = ("consumed", "kept")
 _RELATIVE_TO = ("target", "demand", "actual", "never")
-#: What may clear a load or leave it; of the three together each must be in one list.
+#: What may clear a load, and what may leave it.
 _CLEARED_BY = ("clear_load", "stop", "quick_stop", "disable")
 _SURVIVES = ("stop", "quick_stop", "disable", "power_cycle")
-_BOTH = ("stop", "quick_stop", "disable")
+#: What may do either: a file must say which.
+_EITHER = ("stop", "quick_stop", "disable")
 
 
 class PlacedScale(NamedTuple):
@@ -160,7 +161,7 @@ def read_loads(reader: Reader, tree: Tree | None) -> LoadRules | None:
     relative = reader.choice(value_of(entries, "relative_to"), "relative_to", _RELATIVE_TO)
     if cleared is None or survives is None:
         return None
-    for name in _BOTH:
+    for name in _EITHER:
         _check_either(reader, name, entries, cleared, survives)
     if second is None or at_trigger is None or relative is None:
         return None
