@@ -147,7 +147,7 @@ def double_s(distance: Real, v: Real, a: Real, j: Real) -> Profile:
 
 
 def move_profile(distance: Real, v: Real, a: Real, j: Real | None) -> Profile:
-    """The fastest move from rest to rest: `double_s`, or `trapezoid` where `j` is None. Raises ValueError as they do."""
+    """The fastest move from rest to rest: `double_s`, or `trapezoid` where `j` is None, errors included."""
     return trapezoid(distance, v, a) if j is None else double_s(distance, v, a, j)
 
 

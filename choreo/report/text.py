@@ -1,6 +1,6 @@
 """A summary as lines of plain text for a terminal of any width."""
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from textwrap import wrap
 
 from choreo.errors import Exit

@@ -1,7 +1,7 @@
 """What a step works with: the plan, the session, the axes, the watchers, and the few things that several steps do."""
 
 from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any
 
 from choreo.drive.conversation import Conversation
@@ -13,6 +13,7 @@ from choreo.run.lanes import Request
 from choreo.run.log import MS, NoReply, named
 from choreo.run.session import Session
 from choreo.run.watchers import PairWatch, Watch
+from choreo.wire.words import Setting
 
 #: A node that is not seen to slow down after a stop is told again this often (P13).
 STOP_AGAIN_NS = 50 * MS
@@ -82,6 +83,7 @@ class Run:
     pollers: tuple[Poller, ...]
     step: StepPlan | None = None
     opened: bool = False  # loads were brought to a known, empty state
+    restore: dict[int, tuple[Setting, int]] = field(default_factory=dict)  # what was set for a while, by axis (P25)
 
     def pick(self, indices: Iterable[int]) -> list[Axis]:
         """Axes by index."""

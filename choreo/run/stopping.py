@@ -94,6 +94,7 @@ async def bring_to_rest(run: Run, cause: ChoreoError) -> list[Rest]:
     await _until_rest(run, rests, quick, known, power_may_be_cut=not isinstance(cause, LinkLost))
     for rest in rests:
         await _clear_load(run, rest)
+    await _set_back(run)
     return rests
 
 
@@ -284,6 +285,17 @@ def _judge(run: Run, rests: list[Rest], late_frames: bool) -> None:
             rest.proven, rest.why = False, "a frame that was handed over before the stop may still leave the adapter"
         else:
             rest.why = "three fresh, equal readings"
+
+
+async def _set_back(run: Run) -> None:
+    """What a step had set for a while, such as the torque limit while a beam is squared, is set back (P25)."""
+    for index, (setting, raw) in run.restore.items():
+        try:
+            await run.session.run((index, run.axes[index].drive.write_setting(setting, raw)))
+        except ChoreoError as failure:
+            run.session.record(
+                "command", axis=run.axes[index].name, verb=f"set {setting} back", frame="", outcome=failure.headline
+            )
 
 
 def _declare_unproven(rests: list[Rest], why: str) -> None:

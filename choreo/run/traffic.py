@@ -70,33 +70,31 @@ class Traffic:
 
     # ---- sending -----------------------------------------------------------------------------------------------
 
-    def send(self, frame: Frame, *, confirm: Callable[[int], None] | None = None) -> None:
+    def send(self, frame: Frame, *, confirm: Callable[[int], None] | None = None) -> bool:
         """
         Past the guard and to the link. `confirm(t_ns)` is called when the frame has left.
 
-        Raises:
-            GuardRefusal: the frame may not leave. While the run is stopping this is only recorded: nothing may end the
-                stop before the axes are proved to stand.
+        A frame that the guard refuses is reported like any finding and does not leave. Nothing is raised here: this is
+        called in the middle of polls and replies, which must go on for the stop that follows.
         """
         guard = self.guard
         if frame not in guard.harmless:
             try:
                 self.handed_over.add(guard.check(frame))
             except GuardRefusal as refusal:
-                if not guard.stopping:
-                    raise
                 self.log.report(refusal)
-                return
+                return False
         if confirm is not None:
             self._confirmations.setdefault(frame, deque()).append(confirm)
         self._recent.append((self.link.now_ns(), "sent", frame))
         self.link.submit(frame, confirm=confirm is not None)
+        return True
 
     def tell(self, tell: Tell, axis: int | None, confirm: Callable[[int], None] | None = None) -> None:
         """Send an unanswered frame at once, past every lane, and note it in the journal."""
-        self.send(tell.frame, confirm=confirm)
+        outcome = "sent" if self.send(tell.frame, confirm=confirm) else "refused by the guard"
         name = None if axis is None else self._names[axis]
-        self.log.record("command", axis=name, verb=tell.what, frame=tell.frame.text(), outcome="sent")
+        self.log.record("command", axis=name, verb=tell.what, frame=tell.frame.text(), outcome=outcome)
 
     def ask(
         self,
@@ -248,14 +246,17 @@ class Traffic:
         request.failed(NoReply(what, rule="no-reply", axis=name))
 
     def _fall_silent(self, lane: Lane, now: int) -> None:
-        """One node is a machine fault; when nobody at all has been heard since, it is the bus or the power (P14)."""
+        """One node is a machine fault; when others have not been heard since either, power or bus are lost (P14)."""
         since = lane.first_loss_ns
-        others = [other for other in self._lanes.values() if other is not lane]
         name = self._names[lane.axis]
-        if others and all(other.heard_ns < since for other in others):
+        lost = [name] + [
+            self._names[other.axis] for other in self.lanes() if other is not lane and _lost_too(other, since)
+        ]
+        if len(lost) > 1:
+            who = "no node has" if len(lost) == len(self._lanes) else f"{', '.join(lost)} have not"
             self.log.report(
                 LinkLost(
-                    f"no node has answered for {seconds(now - since)}: power or bus lost",
+                    f"{who} answered for {seconds(now - since)}: power or bus lost",
                     rule="bus-lost",
                     help="Look at the bus cable, its two terminators and the drives' power before anything else.",
                 )
@@ -309,6 +310,10 @@ class Traffic:
             for t_ns, direction, frame in self._recent
             if now - t_ns <= RECENT_NS
         ]
+
+
+def _lost_too(lane: Lane, since: int) -> bool:
+    return lane.losses > 0 and lane.heard_ns < since
 
 
 def _may_go(request: Request) -> bool:

@@ -22,7 +22,6 @@ SHIPPED = Path(choreo.__file__).parent / "wire" / "dialects"
 
 _STRUCT = {(8, False): "B", (8, True): "b", (16, False): "H", (16, True): "h", (32, False): "I", (32, True): "i"}
 _SETTING_UNITS = {unit: Fraction(1) for unit in ("counts", "counts/s", "counts/s^2", "counts/s^3", "%")}
-_TIMES = {"ns": Fraction(1), "us": Fraction(1000), "ms": Fraction(1_000_000), "s": Fraction(1_000_000_000)}
 
 
 ByteOrder = Literal["little", "big"]
@@ -111,7 +110,7 @@ class Message:
 
     name: str
     frame_class: str
-    broadcast: str  # "no", "allowed" or "only"
+    broadcast: str  # "never", "allowed" or "only"
     request_base: int
     request: Form
     reply_base: int | None
@@ -239,9 +238,9 @@ def _dialect_of(text: str, name: str) -> DriveDialect:
         stop_ramp=root.need("stops").need("stop").need("ramp").text(),
         quick_stop_ramp=root.need("stops").need("quick_stop").need("ramp").text(),
         jerk_limited=root.need("profile").one_of(("jerk_limited", "trapezoid")) == "jerk_limited",
-        reply_within_ns=_time(timing.need("reply_within")),
-        cycle_ns=_time(timing.need("cycle")),
-        latch_ns=_time(timing.need("latch")),
+        reply_within_ns=timing.need("reply_within").time_ns(),
+        cycle_ns=timing.need("cycle").time_ns(),
+        latch_ns=timing.need("latch").time_ns(),
     )
 
 
@@ -251,10 +250,6 @@ def _columns(settings: Node) -> tuple[list[str], list[Node]]:
 
 def _base(node: Node, bases: Mapping[str, int]) -> int:
     return bases[node.one_of(bases)]
-
-
-def _time(node: Node) -> int:
-    return round(node.amount(_TIMES))
 
 
 def _codes(node: Node) -> dict[str, int]:
@@ -273,7 +268,7 @@ def _message(name: str, node: Node, bases: Mapping[str, int], order: ByteOrder) 
     return Message(
         name=name,
         frame_class=node.need("class").text(),
-        broadcast=broadcast.one_of(("no", "allowed", "only")) if broadcast else "no",
+        broadcast=broadcast.one_of(("never", "allowed", "only")) if broadcast else "never",
         request_base=_base(request.need("on"), bases),
         request=Form(request.need("payload"), order),
         reply_base=_base(reply.need("on"), bases) if reply else None,

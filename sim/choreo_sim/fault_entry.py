@@ -9,8 +9,6 @@ from choreo_sim.kernel import Kernel
 from choreo_sim.short_frame_drive import ShortFrameDrive
 from choreo_sim.yaml_tree import Node, one_of
 
-_TIMES = {"us": Fraction(1000), "ms": Fraction(1_000_000), "s": Fraction(1_000_000_000)}
-
 
 @dataclass(frozen=True, slots=True)
 class Fired:
@@ -103,7 +101,7 @@ class Entry:
         given = self.get(key) if otherwise is not None else self.node.need(key)
         if given is None:
             return otherwise or 0
-        found = round(given.amount(_TIMES))
+        found = given.time_ns()
         if found < 0:
             raise given.error("a time cannot be negative")
         return found

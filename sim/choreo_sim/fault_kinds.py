@@ -5,8 +5,6 @@ A kind is read from its entry in a fault file and then behaves: in the drive's t
 body (`fault_moments.py`). `KEYS` are what its entry may say besides `kind`, `node` and `note`.
 """
 
-from collections.abc import Callable
-
 from choreo_sim.fault_base import TURN, Kind
 from choreo_sim.fault_entry import Entry
 from choreo_sim.fault_moments import DriveFault, DriveRestarts, FrozenEncoder, RunawayAfterStop, StalledAxis
@@ -170,7 +168,7 @@ class TriggerDelayed(Kind):
 
 
 #: What `kind:` may say of a drive.
-KINDS: dict[str, Callable[[Entry], Kind]] = {
+KINDS: dict[str, type[Kind]] = {
     "lost_request": LostRequest,
     "lost_reply": LostReply,
     "data_error_reply": DataErrorReply,

@@ -13,11 +13,12 @@ counts or waits for its time, so the same file gives the same run.
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 from choreo.frame import Frame
 from choreo_sim.bus import Bus
 from choreo_sim.bus_faults import Match
+from choreo_sim.fault_base import TURN
 from choreo_sim.fault_entry import Entry, Fired, Workshop
 from choreo_sim.fault_kinds import KINDS
 from choreo_sim.kernel import Kernel
@@ -29,7 +30,7 @@ if TYPE_CHECKING:
 
     from choreo_sim.link import SimulatedLink
 
-__all__ = ["FaultSet", "Fired", "read_faults"]
+__all__ = ["OTHERS", "FaultSet", "Fired", "read_faults"]
 
 
 @dataclass(slots=True)
@@ -59,21 +60,25 @@ def read_faults(
 
 def _put(node: Node, shop: Workshop, faults: FaultSet) -> None:
     entry = Entry(node, shop)
-    kind = node.need("kind").one_of((*KINDS, "duplicate_frame", "corrupt_frame", "adapter_lost"))
-    if kind == "adapter_lost":
-        _adapter_lost(entry, faults)
-    elif kind in KINDS:
+    kind = node.need("kind").one_of((*KINDS, *OTHERS))
+    if kind in KINDS:
         KINDS[kind](entry)
     else:
-        _frame_fault(entry)
+        entry.check(OTHERS[kind].keys)
+        OTHERS[kind].put(entry, faults)
 
 
-def _frame_fault(entry: Entry) -> None:
-    """
-    `duplicate_frame`: a request that its receivers get twice, for its last bit is wrong (practice.md P6);
-    `corrupt_frame`: a request that an error frame destroys, and that its sender repeats.
-    """
-    entry.check(("node", "message", "nth", "at", "times"))
+def _duplicate_frame(entry: Entry, _: FaultSet) -> None:
+    """A request that its receivers get twice, because its last bit is wrong (practice.md P6)."""
+    _frame_fault(entry, entry.shop.bus.faults.duplicate)
+
+
+def _corrupt_frame(entry: Entry, _: FaultSet) -> None:
+    """A request that an error frame destroys, and that its sender repeats."""
+    _frame_fault(entry, entry.shop.bus.faults.corrupt)
+
+
+def _frame_fault(entry: Entry, put: Callable[[Match], None]) -> None:
     drive = entry.drive()
     message = drive.dialect.messages[entry.node.need("message").one_of(drive.dialect.messages)]
     address = drive.dialect.broadcast if message.broadcast == "only" else drive.node
@@ -86,8 +91,7 @@ def _frame_fault(entry: Entry) -> None:
         nth=turn.nth,
         times=turn.times,
     )
-    rules = entry.shop.bus.faults
-    (rules.duplicate if entry.kind == "duplicate_frame" else rules.corrupt)(match)
+    put(match)
     begins = Frame(identifier, message.request.prefix, drive.dialect.extended).text()
 
     def record(what: str, t_ns: int, sender: str) -> None:
@@ -98,8 +102,10 @@ def _frame_fault(entry: Entry) -> None:
 
 
 def _adapter_lost(entry: Entry, faults: FaultSet) -> None:
-    """`adapter_lost`: the host's adapter is gone at a time; with `its_frames_leave` what it holds goes out even so."""
-    entry.check(("at", "its_frames_leave"))
+    """
+    The host's adapter is gone at a time; with `its_frames_leave: true` it keeps its power, and what it holds leaves all
+    the same.
+    """
     at_ns = entry.time("at")
     leave = entry.flag("its_frames_leave")
 
@@ -111,3 +117,18 @@ def _adapter_lost(entry: Entry, faults: FaultSet) -> None:
         link.kernel.at(at_ns, lose)
 
     faults.waiting.append(put)
+
+
+class Other(NamedTuple):
+    """A fault that is no drive's: the keys of its entry, and what puts it where it belongs and says what it is."""
+
+    keys: tuple[str, ...]
+    put: Callable[[Entry, FaultSet], None]
+
+
+#: What `kind:` may say of the bus and of the adapter.
+OTHERS: dict[str, Other] = {
+    "duplicate_frame": Other(("node", "message", *TURN), _duplicate_frame),
+    "corrupt_frame": Other(("node", "message", *TURN), _corrupt_frame),
+    "adapter_lost": Other(("at", "its_frames_leave"), _adapter_lost),
+}

@@ -29,7 +29,6 @@ from choreo.errors import RecipeError
 from choreo_sim.truth import AxisTruth, BeamTruth, BrakeTruth, HomeSwitch
 from choreo_sim.yaml_tree import Node, one_of, read_tree
 
-_TIMES = {"us": Fraction(1000), "ms": Fraction(1_000_000), "s": Fraction(1_000_000_000)}
 _COUNTS = {"counts": Fraction(1)}
 _AXIS_KEYS = (
     "like",
@@ -127,7 +126,7 @@ def _axis(name: str, node: Node) -> AxisTruth:
         home=(_home(node.need("home_switch"), unit),),
         vertical=vertical,
         brake=_brake(given["brake"], unit) if "brake" in given else None,
-        lag_ns=_time(given["lag"]) if "lag" in given else 0,
+        lag_ns=given["lag"].time_ns() if "lag" in given else 0,
         noise_counts=round(given["noise"].amount(_COUNTS)) if "noise" in given else 0,
         reply_ns=_reply(given["reply"]) if "reply" in given else None,
         settings={key: raw.integer(0, 1 << 32) for key, raw in given["settings"].mapping().items()}
@@ -149,12 +148,8 @@ def _two(node: Node) -> list[Node]:
     return node.items()
 
 
-def _time(node: Node) -> int:
-    return round(node.amount(_TIMES))
-
-
 def _reply(node: Node) -> tuple[int, int]:
-    shortest, longest = (_time(item) for item in _two(node))
+    shortest, longest = (item.time_ns() for item in _two(node))
     if not 0 < shortest <= longest:
         raise node.error("the first must be above zero and not above the second")
     return shortest, longest
@@ -172,8 +167,8 @@ def _home(node: Node, unit: str) -> HomeSwitch:
 def _brake(node: Node, unit: str) -> BrakeTruth:
     node.only(("release", "engage", "sag"))
     return BrakeTruth(
-        release_ns=_time(node.need("release")),
-        engage_ns=_time(node.need("engage")),
+        release_ns=node.need("release").time_ns(),
+        engage_ns=node.need("engage").time_ns(),
         sag=node.need("sag").amount({unit: Fraction(1)}),
     )
 

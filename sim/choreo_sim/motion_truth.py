@@ -7,7 +7,6 @@ float seconds from the beginning of the demand.
 """
 
 from bisect import bisect_right
-from itertools import pairwise
 from math import inf, isinf
 from typing import NamedTuple
 
@@ -60,16 +59,6 @@ class Demand:
         start, p, v, a, j = self.segments[max(bisect_right(self._starts, s) - 1, 0)]
         s -= start
         return State(p + s * (v + s * (a / 2 + s * j / 6)), v + s * (a + s * j / 2), a + s * j)
-
-    def cruise(self) -> float | None:
-        """When its longest stretch of constant speed begins; None if it has none."""
-        best: tuple[float, float] | None = None
-        for segment, after in pairwise(self.segments):
-            if segment.v and not segment.a and not segment.j:
-                length = after.start - segment.start
-                if best is None or length > best[0]:
-                    best = (length, segment.start)
-        return best[1] if best else None
 
 
 def hold(p: float) -> Demand:

@@ -65,7 +65,7 @@ class ShortFrameDrive:
 
     def _route(self, message: Message) -> None:
         addresses = [] if message.broadcast == "only" else [message.request_base + self.node]
-        if message.broadcast != "no":
+        if message.broadcast != "never":
             addresses.append(message.request_base + self.dialect.broadcast)
         for address in addresses:
             self._routes.setdefault(address, []).append(message)

@@ -29,6 +29,7 @@ from choreo.errors import RecipeError
 
 LONGEST_FILE = 256_000  # bytes
 DEEPEST = 20
+_TIMES = {"ns": Fraction(1), "us": Fraction(1000), "ms": Fraction(1_000_000), "s": Fraction(1_000_000_000)}
 _NUMBER = re.compile(r"[+-]?\d{1,15}(\.\d{1,15})?(/\d{1,15})?")
 
 
@@ -112,6 +113,10 @@ class Node:
         if unit.strip() not in units:
             raise self.error(f"{self.text()!r} needs a number and a unit: {one_of(units)}")
         return self._number(number) * units[unit.strip()]
+
+    def time_ns(self) -> int:
+        """A time, in whole nanoseconds."""
+        return round(self.amount(_TIMES))
 
     def _number(self, text: str) -> Fraction:
         if not _NUMBER.fullmatch(text):

@@ -272,3 +272,24 @@ def test_nothing_is_limited_while_stopping():
 
     run_by_hand(long())
     assert session.now() == 25 * MS
+
+
+def test_a_frame_that_the_guard_refuses_does_not_leave_and_is_raised_at_the_next_turn():
+    """A job or a reply in whose middle it happens goes on: the stop that follows needs its polls."""
+    link = FakeLink(prompt)
+    session, _ = session_for(link, 11)
+    calls = []
+
+    def job(now: int) -> int:
+        calls.append(now)
+        if len(calls) == 2:
+            session.traffic.send(Frame(0x7FF))
+        return now + MS
+
+    session.at(session.now(), job)
+    with pytest.raises(InternalError, match="no request of any dialect"):
+        run_by_hand(session.sleep(50 * MS))
+    assert link.sent == []
+    session.begin_stopping()
+    run_by_hand(session.sleep(5 * MS))
+    assert len(calls) > 4

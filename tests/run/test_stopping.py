@@ -274,3 +274,31 @@ def test_a_late_reply_in_a_stop_is_no_runaway():
     assert not done.records("finding")
     assert not done.records("unproven")
     assert not done.link.machine.damage
+
+
+def test_several_nodes_lost_at_once_are_power_or_bus_lost(tmp_path: Path):
+    """practice.md P14 (common practice, no source): within 100 ms; stop frames only, no power is taken."""
+    file = tmp_path / "faults.yaml"
+    file.write_text(
+        "faults:\n" + "".join(f"  - {{kind: silent_node, node: {node}, at: 35.5 s}}\n" for node in (12, 13))
+    )
+    done = Rehearsal(faults=file).go()
+    assert (done.outcome.exit, done.outcome.rule) == (Exit.LINK, "bus-lost"), done.outcome.headline
+    assert "beam_right" in done.outcome.headline
+    assert "carriage" in done.outcome.headline
+    assert_ended_safely(done)
+    assert sorted(record["axis"] for record in done.records("unproven")) == ["beam_right", "carriage"]
+    cut = [record for record in done.records("command") if record["verb"] == "disable" and record["outcome"] == "sent"]
+    assert not cut
+
+
+def test_a_torque_limit_set_for_squaring_is_set_back_when_the_run_breaks_off():
+    """practice.md P25 (common practice, no source): what was set for a run is set back at its end."""
+    lowered = next(record for record in Rehearsal().go().records("command") if "torque_limit to 40" in record["verb"])
+    rehearsal = Rehearsal()
+    rehearsal.link.kernel.at(lowered["t"] + 60 * MS, lambda _: rehearsal.link.post(Interrupt("a test")))
+    done = rehearsal.go()
+    assert done.outcome.exit is Exit.OPERATOR
+    assert_ended_safely(done)
+    written = [record["verb"] for record in done.records("command") if "torque_limit" in record["verb"]]
+    assert written[-2:] == ["set torque_limit to 40 (raw)", "set torque_limit to 100 (raw)"]

@@ -6,6 +6,7 @@ import pytest
 
 from choreo.errors import RecipeError
 from choreo.frame import Frame
+from choreo.wire.described import load_dialect
 from choreo_sim.dialect_reader import SHIPPED, Form, read_dialect
 from choreo_sim.yaml_tree import tree_of
 
@@ -31,6 +32,14 @@ def test_the_shipped_dialect_is_read_as_it_stands():
     assert dialect.loads.survives == {"stop", "quick_stop", "disable"}
     assert dialect.error_code("brake is applied") == 7
     assert dialect.fault_code("position feedback lost") == 5
+
+
+def test_a_dialect_may_say_that_a_message_is_never_broadcast(tmp_path):
+    path = tmp_path / "mine.yaml"
+    path.write_text(TEXT.replace("  echo:\n", "  echo:\n    broadcast: never\n", 1), encoding="utf-8")
+    assert "broadcast: never" in path.read_text(encoding="utf-8")
+    load_dialect(path)
+    assert read_dialect(path).messages["echo"].broadcast == "never"
 
 
 def test_an_unknown_reason_gets_the_lowest_code():

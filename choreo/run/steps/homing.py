@@ -219,6 +219,7 @@ class _Homing:
         raw, before = self.action.square_torque_raw, 0
         if raw is not None:
             (before,) = await self.run.each([side], lambda drive: drive.read_setting(Setting.TORQUE_LIMIT))
+            self.run.restore[side.plan.index] = (Setting.TORQUE_LIMIT, before)
             await self.run.each([side], lambda drive: drive.write_setting(Setting.TORQUE_LIMIT, raw))
         target = side.counts + side.plan.counts(skew)
         parts = self._parts_to([side], [target], self._raws([side], self.action.crawl_raw), self.action.crawl)
@@ -227,6 +228,7 @@ class _Homing:
             await self.run.session.sleep(LOOK_NS)
         if raw is not None:
             await self.run.each([side], lambda drive: drive.write_setting(Setting.TORQUE_LIMIT, before))
+            del self.run.restore[side.plan.index]
 
     def _raws(self, axes: Sequence[Axis], raws: Sequence[int]) -> list[int]:
         return [raws[self.axes.index(axis)] for axis in axes]
