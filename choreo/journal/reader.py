@@ -7,7 +7,7 @@ know is skipped, an old version is upgraded. Anything else that is not a journal
 
 import json
 from array import array
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from fractions import Fraction
 from pathlib import Path
@@ -115,13 +115,24 @@ class Journal:
 def read_journal(path: Path, *, upgrades: Mapping[int, Upgrade] = UPGRADES) -> Journal:
     """Read a journal file. RecipeError when it cannot be read or is no journal."""
     try:
-        data = path.read_bytes()
+        with path.open("rb") as file:
+            return _Reading(path, upgrades).read(_finished(file))
     except OSError as error:
         raise RecipeError(f"{path} cannot be read: {error.strerror}", rule="journal-file") from error
-    lines = data.split(b"\n")[:-1]  # what follows the last newline was never finished
-    while lines and not lines[-1].strip(b"\0"):  # a power cut can leave zeros
-        lines.pop()
-    return _Reading(path, upgrades).read(lines)
+
+
+def _finished(file: Iterable[bytes]) -> Iterator[bytes]:
+    """The lines that were finished, one at a time: a run may be long. A power cut can leave zeros behind the last."""
+    empty: list[bytes] = []
+    for line in file:
+        if not line.endswith(b"\n"):
+            return
+        if line.strip(b"\0\n"):
+            yield from empty
+            empty.clear()
+            yield line[:-1]
+        else:
+            empty.append(line[:-1])
 
 
 class _Reading:
@@ -132,10 +143,11 @@ class _Reading:
         self.skipped: dict[str, int] = {}
         self.step: int | None = None
 
-    def read(self, lines: list[bytes]) -> Journal:
-        if not lines:
+    def read(self, lines: Iterator[bytes]) -> Journal:
+        first = next(lines, None)
+        if first is None:
             raise RecipeError(f"{self.path} is empty: no run was recorded", rule="journal")
-        head = self._object(lines[0], 1)
+        head = self._object(first, 1)
         if head.get("k") != "run" or "journal" not in head:
             raise self._refused(1, "the first line is not the 'run' record of a journal")
         upgrade = upgrader(head["journal"], self.upgrades)
@@ -151,9 +163,11 @@ class _Reading:
         complete = records[-1].kind == "end"
         return Journal(run, tuple(records), axes, pairs, steps, self.samples, complete, self.skipped)
 
-    def _body(self, lines: list[bytes], upgrade: Upgrade) -> Iterator[Record]:
+    def _body(self, lines: Iterator[bytes], upgrade: Upgrade) -> Iterator[Record]:
+        """What follows the first line."""
         held: list[bytes] = []
-        for number, line in enumerate(lines[1:], 2):
+        number = 1
+        for number, line in enumerate(lines, 2):
             if line.startswith(b"["):
                 held.append(line)
                 if len(held) < _SAMPLES_AT_ONCE:
@@ -172,7 +186,7 @@ class _Reading:
             else:
                 self.skipped[record.kind] = self.skipped.get(record.kind, 0) + 1
         if held:
-            self._take_samples(held, len(lines))
+            self._take_samples(held, number)
 
     def _take_samples(self, held: list[bytes], last_line: int) -> None:
         """Many at once: one call of the JSON parser for thousands of lines."""

@@ -73,9 +73,6 @@ def test_a_ramp_to_a_speed_goes_on_for_ever():
     assert found.state(100.0).v == pytest.approx(50 * PER_MM)
 
 
-def test_the_cruise_of_a_move_begins_after_its_ramp():
-
-
 def test_the_lag_trails_by_speed_times_its_time_constant():
     """practice.md P8: a position loop at gain 50/s (tau 20 ms) lags 5 mm at 250 mm/s."""
     demand = move(REST, *times(600, 250, 800, 8000))
