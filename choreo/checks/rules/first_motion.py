@@ -59,6 +59,6 @@ def _judge(facts: Facts, scene: Scene, move: AxisMove) -> Iterator[Finding]:
             f"{in_words(fastest, axis, '/s')}",
             Mark((move.place if far else move.speed_place) or scene.step.place, "large" if far else "fast"),
             (),
-            "Begin with a few millimetres at a few millimetres a second, and watch the direction.",
+            "Begin with a short way and slowly, and watch the direction.",
             level=LEVEL,
         )
