@@ -3,6 +3,7 @@ Shared by all tests. That this file stands here puts `tests/` on the import path
 `from vectors import table`.
 """
 
+import signal
 from collections.abc import Iterator
 
 import pytest
@@ -13,6 +14,15 @@ from listener.listener import Listener
 # Every run tries the same examples, and no example is judged by how long it takes.
 settings.register_profile("suite", deadline=None, derandomize=True)
 settings.load_profile("suite")
+
+
+# A shell that starts the tests in the background lets them ignore Ctrl-C, and what is ignored stays ignored in a run.
+for name, usual in (
+    ("SIGINT", signal.default_int_handler), ("SIGTERM", signal.SIG_DFL), ("SIGHUP", signal.SIG_DFL)
+):  # fmt: skip
+    number = getattr(signal, name, None)
+    if number is not None and signal.getsignal(number) is signal.SIG_IGN:
+        signal.signal(number, usual)
 
 
 @pytest.fixture(autouse=True)

@@ -15,13 +15,12 @@ from dataclasses import dataclass
 from fractions import Fraction
 from typing import NamedTuple
 
+from choreo.plan.conduct import WINDOW
 from choreo.units import NS_PER_S
 from choreo.wire.dialect import Dialect
 from choreo.wire.lengths import longest_bits, longest_ns
 from choreo.wire.responses import Message, response_times
 
-#: Requests that a session lets out at a time, over all drives, counted from the oldest unanswered.
-WINDOW = 4
 #: Beside the polls one command with the longest frames may be under way at any time.
 COMMAND_BYTES = 8
 #: Rounds of request and reply jitter until they agree; on a bus that needs more the other bound counts.

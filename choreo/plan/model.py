@@ -20,9 +20,6 @@ from choreo.motion.scaling import to_counts
 from choreo.wire.dialect import Dialect
 from choreo.wire.words import Setting
 
-#: How often the switches are looked at in a search for home: 1.2 mm at 60 mm/s. The edge is captured by the drive.
-LOOK_NS = 20_000_000
-
 
 class Anchor(StrEnum):
     """From where the positions of an axis are counted."""

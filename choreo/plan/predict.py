@@ -15,8 +15,8 @@ from fractions import Fraction
 from typing import NamedTuple
 
 from choreo.motion.profile import move_profile, stopping_distance
-from choreo.plan.budget import WINDOW
-from choreo.plan.model import LOOK_NS, AxisMove, AxisPlan, Home
+from choreo.plan.conduct import LOOK_NS, PHASE_SETTLE_NS, WINDOW
+from choreo.plan.model import AxisMove, AxisPlan, Home
 from choreo.units import NS_PER_S
 from choreo.wire.dialect import Dialect
 from choreo.wire.lengths import longest_ns
@@ -25,8 +25,6 @@ from choreo.wire.lengths import longest_ns
 TAIL_TIME_CONSTANTS = 4
 #: Proof of standstill: three fresh, equal readings (P10), and the wait for the first.
 STANDSTILL_POLLS = 4
-#: Settling between the phases of homing.
-PHASE_SETTLE_NS = 40_000_000
 
 #: Exchanges of a verb with one drive.
 SETTING_EXCHANGES = 3  # read, write, read back

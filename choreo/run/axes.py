@@ -168,6 +168,11 @@ class Axis:
         way = abs(new.counts - old.counts) * 1e9
         return way / max(1, new.arrived_ns - old.asked_ns), way / max(1, new.asked_ns - old.arrived_ns)
 
+    @property
+    def standing_at(self) -> int:
+        """Where it was told to stand, or else where it was last read to be: from there its next move goes."""
+        return self.counts if self.stand_counts is None else self.stand_counts
+
     def begin(self, motion: Motion) -> None:
         """It moves as predicted from now on."""
         self.motion = motion

@@ -14,11 +14,11 @@ from choreo.errors import ChoreoError, Exit, InternalError
 from choreo.journal.writer import JournalWriter
 from choreo.link.port import Link
 from choreo.link.simulated import run_by_hand
+from choreo.plan.conduct import WINDOW
 from choreo.plan.model import Plan, StepPlan
 from choreo.run.axes import Axis
 from choreo.run.context import Poller, Round, Run
 from choreo.run.guard import Guard
-from choreo.run.lanes import WINDOW
 from choreo.run.log import MS
 from choreo.run.opening import clear_loads
 from choreo.run.session import Session

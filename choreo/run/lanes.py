@@ -13,8 +13,6 @@ from choreo.drive.conversation import Ask
 from choreo.errors import ChoreoError
 from choreo.frame import Frame
 
-#: How far the newest request may run ahead of the oldest unanswered one.
-WINDOW = 4
 #: A node that left this many requests in a row unanswered is silent.
 LOSSES_TO_SILENCE = 3
 

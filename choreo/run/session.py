@@ -12,7 +12,7 @@ from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from typing import Any
 
-from choreo.drive.conversation import Ask, Conversation, Pause, Reply, Tell, Want
+from choreo.drive.conversation import Ask, Conversation, Pause, Reply, Want
 from choreo.errors import ChoreoError, InternalError, LinkLost, MachineFault, OperatorStop
 from choreo.frame import Frame
 from choreo.journal.writer import JournalWriter
@@ -60,9 +60,7 @@ class _Talk:
 
 class Session:
     """
-    See the module. Times are the link's nanoseconds; `journal_ns` turns them into those of the run.
-
-    `on_foreign` gets each frame that no lane and no drive's event expects; `name` gives the axis name for findings.
+    See the module. Times are the link's nanoseconds; `names` are the axes' names by index.
     """
 
     def __init__(self, link: Link, guard: Guard, journal: JournalWriter, names: Sequence[str]) -> None:
@@ -200,19 +198,6 @@ class Session:
         if group.failure is not None:  # what a watcher found meanwhile is nearer to the cause
             raise group.failure if self.stopping or self.log.fault is None else self.log.fault
         return talks
-
-    async def tell(self, *tells: Tell, axis: int | None = None) -> None:
-        """Send frames that nobody answers; with `confirm`, wait until they have left."""
-        left = 0
-
-        def gone(t_ns: int) -> None:
-            nonlocal left
-            left -= 1
-
-        for tell in tells:
-            left += tell.confirm
-            self.traffic.tell(tell, axis, gone if tell.confirm else None)
-        await self.turns(lambda: not left)
 
     # ---- what came ---------------------------------------------------------------------------------------------
 

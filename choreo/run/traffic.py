@@ -14,8 +14,9 @@ from choreo.drive.conversation import Ask, Tell
 from choreo.errors import ChoreoError, LinkLost, MachineFault
 from choreo.frame import Frame
 from choreo.link.port import Confirmed, Link
+from choreo.plan.conduct import WINDOW
 from choreo.run.guard import Guard, GuardRefusal
-from choreo.run.lanes import LOSSES_TO_SILENCE, WINDOW, Lane, Request
+from choreo.run.lanes import LOSSES_TO_SILENCE, Lane, Request
 from choreo.run.log import MS, Log, NoReply, seconds
 from choreo.wire.words import MOTION, FrameClass
 

@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from choreo.plan.budget import COMMAND_BYTES, WINDOW, budget
+from choreo.plan.budget import COMMAND_BYTES, budget
 from choreo.wire.lengths import longest_ns
 from choreo.wire.responses import Message, response_times
 
@@ -80,12 +80,6 @@ def test_frames_put_together_are_analysed_like_frames_written_out(kinds, bit_rat
     else:
         let_out = 7 * 2 * longest_ns(8, bit_rate) + max(within for _, _, within in kinds)
         assert found == (let_out if written_out is None else min(let_out, written_out))
-
-
-def test_the_window_is_the_sessions():
-    from choreo.run import lanes
-
-    assert lanes.WINDOW == WINDOW
 
 
 def test_however_many_axes_there_are_the_window_bounds_the_response():

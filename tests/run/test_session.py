@@ -10,7 +10,7 @@ from choreo.errors import InternalError, LinkLost, MachineFault, OperatorStop, R
 from choreo.frame import Frame
 from choreo.link.port import AdapterLost, Interrupt
 from choreo.link.simulated import run_by_hand
-from choreo.run.lanes import WINDOW
+from choreo.plan.conduct import WINDOW
 from choreo.run.log import NoReply
 from tests.run.fake import DIALECT, MS, FakeLink, session_for
 

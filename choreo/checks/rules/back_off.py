@@ -23,7 +23,8 @@ from collections.abc import Iterator
 
 from choreo.checks.facts import Facts, in_words
 from choreo.diagnostic import Finding, Level, Mark
-from choreo.plan.model import LOOK_NS, Home, Plan
+from choreo.plan.conduct import LOOK_NS
+from choreo.plan.model import Home, Plan
 from choreo.plan.predict import Times
 from choreo.text import Text
 

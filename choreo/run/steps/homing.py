@@ -19,13 +19,14 @@ from fractions import Fraction
 
 from choreo.drive.conversation import Conversation, Pause
 from choreo.errors import MachineFault
-from choreo.motion.profile import Profile, double_s, trapezoid
-from choreo.plan.model import LOOK_NS, Home
+from choreo.motion.profile import move_profile
+from choreo.plan.conduct import LOOK_NS, PHASE_SETTLE_NS
+from choreo.plan.model import Home
 from choreo.plan.onset import noticeable, onset_limit_ns
 from choreo.run.axes import Axis
 from choreo.run.context import Run, unexpected
 from choreo.run.log import MS
-from choreo.run.steps.motion import Part, load, start, travel
+from choreo.run.steps.motion import Part, figures, load, start, travel
 from choreo.run.steps.power import take_reference
 from choreo.run.watchers import PairWatch
 from choreo.wire.words import Setting
@@ -35,7 +36,6 @@ SWITCH = "home_switch"
 STOP_MARGIN_NS = 500 * MS
 #: Arrival between the phases: close enough to go on from, in the axis' unit.
 PHASE_WINDOW = Fraction(1, 20)
-PHASE_SETTLE_NS = 40 * MS
 #: A beam that is squarer than this is left as it is.
 SQUARE_ENOUGH = Fraction(1, 50)
 
@@ -250,27 +250,18 @@ class _Homing:
 
     def _part(self, axis: Axis, target: int, raw: int, speed: Fraction) -> Part:
         place = self.axes.index(axis)
-        acceleration, jerk = float(self.action.acceleration[place]), self.action.jerk[place]
-        begin = axis.stand_counts if axis.stand_counts is not None else axis.counts
-        distance = (target - begin) / axis.scale
-        profile = _profile(distance, float(speed), acceleration, None if jerk is None else float(jerk))
-        dialect = self.run.plan.dialects[axis.plan.dialect]
+        acceleration, jerk = self.action.acceleration[place], self.action.jerk[place]
+        distance = (target - axis.standing_at) / axis.scale
+        profile = move_profile(distance, speed, acceleration, jerk)
         onset = onset_limit_ns(
             profile,
             noticeable(axis.plan),
-            dialect.timing,
+            self.run.plan.dialects[axis.plan.dialect].timing,
             lag_ns=axis.plan.lag_ns,
             poll_ns=self.run.plan.poll_ns,
             reply_ns=axis.plan.reply_timeout_ns,
         )
-        figures = {
-            "distance": distance,
-            "speed": float(speed),
-            "acceleration": acceleration,
-            "jerk": None if jerk is None else float(jerk),
-            "duration_ns": round(profile.duration * 1e9),
-        }
-        return Part(axis, target, raw, profile, onset, figures)
+        return Part(axis, target, raw, profile, onset, figures(distance, speed, acceleration, jerk, profile))
 
     async def _active(self, axes: Sequence[Axis]) -> list[bool]:
         inputs = await self.run.each(axes, lambda drive: drive.read_inputs())
@@ -312,10 +303,6 @@ class _Homing:
             for acceleration, jerk in zip(self.action.acceleration, self.action.jerk, strict=True)
         )
         await self.run.stop(axes, round(ramp * 1e9) + STOP_MARGIN_NS)
-
-
-def _profile(distance: float, speed: float, acceleration: float, jerk: float | None) -> Profile:
-    return trapezoid(distance, speed, acceleration) if jerk is None else double_s(distance, speed, acceleration, jerk)
 
 
 def _windows(axes: Sequence[Axis]) -> list[float]:

@@ -55,22 +55,12 @@ def _record(run: Run, axis: Axis, exchanges: int, result: _Exchanges, wrong: int
         min_ns=min(took, default=0),
         median_ns=median(took),
         max_ns=max(took, default=0),
-        bound_percent=None if result.lost else loss_bound_percent(exchanges),
     )
 
 
 def median(values: list[int]) -> int:
     """The middle of the sorted values, the lower of two; 0 of none."""
     return sorted(values)[(len(values) - 1) // 2] if values else 0
-
-
-def loss_bound_percent(exchanges: int) -> float:
-    """
-    No loss in n exchanges bounds the loss: 1 - 0.05^(1/n) at 95 % confidence, in per cent.
-
-    Source: the exact binomial bound; facts.md H9.
-    """
-    return round(100 * (1 - float(0.05 ** (1 / exchanges))), 3)
 
 
 def _exchange(drive: Drive, exchanges: int) -> Conversation[_Exchanges]:

@@ -2,6 +2,7 @@
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from fractions import Fraction
 
 from choreo.errors import InternalError, MachineFault
 from choreo.motion.profile import Profile
@@ -63,14 +64,21 @@ def planned(run: Run, part: AxisMove) -> Part:
     axis = run.axes[part.axis]
     if axis.home_valid != (part.anchor is Anchor.HOME):
         raise InternalError(f"{axis.name}: the plan counts from {part.anchor}, the run from elsewhere")
-    figures = {
-        "distance": float(part.target - part.start),
-        "speed": float(part.speed),
-        "acceleration": float(part.acceleration),
-        "jerk": None if part.jerk is None else float(part.jerk),
-        "duration_ns": part.duration_ns,
+    told = figures(float(part.target - part.start), part.speed, part.acceleration, part.jerk, part.profile)
+    return Part(axis, axis.target_counts(part.target), part.speed_raw, part.profile, part.onset_ns, told)
+
+
+def figures(
+    distance: float, speed: Fraction, acceleration: Fraction, jerk: Fraction | None, profile: Profile
+) -> dict[str, float | int | None]:
+    """What the journal holds of a move, so that its profile can be computed again: the axis' unit and seconds."""
+    return {
+        "distance": distance,
+        "speed": float(speed),
+        "acceleration": float(acceleration),
+        "jerk": None if jerk is None else float(jerk),
+        "duration_ns": round(profile.duration * 1e9),
     }
-    return Part(axis, axis.target_counts(part.target), part.speed_raw, part.profile, part.onset_ns, figures)
 
 
 async def load(run: Run, parts: Sequence[Part]) -> None:
@@ -144,7 +152,7 @@ async def prove_loads(run: Run, loaded: Sequence[Axis]) -> None:
 def _expect_motion(run: Run, part: Part, left_ns: int) -> None:
     axis = part.axis
     timing = run.plan.dialects[axis.plan.dialect].timing
-    begin = axis.stand_counts if axis.stand_counts is not None else axis.counts
+    begin = axis.standing_at
     early = left_ns + timing.latch_ns
     axis.begin(Motion(axis.plan, part.profile, begin, part.target_counts, early, early + timing.cycle_ns))
     axis.load_state = "empty"
