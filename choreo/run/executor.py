@@ -21,10 +21,11 @@ from choreo.run.context import Poller, Round, Run
 from choreo.run.guard import Guard
 from choreo.run.log import MS
 from choreo.run.opening import clear_loads
+from choreo.run.rests import Rest
 from choreo.run.session import Session
 from choreo.run.steps import AFTER_FAILURE, BEFORE_OPENING, STEPS
 from choreo.run.steps.power import disable_axes
-from choreo.run.stopping import Rest, all_left, bring_to_rest, record_rest, tell_all
+from choreo.run.stopping import all_left, bring_to_rest, record_rest, tell_all
 from choreo.run.watchers import PairWatch, Watch
 
 #: Every node must have been read once by then, before the first step.

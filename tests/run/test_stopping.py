@@ -254,7 +254,7 @@ def test_a_bug_in_stopping_still_sends_a_stop_that_leaves(monkeypatch: pytest.Mo
     def broken(*arguments: object, **named: object) -> None:
         raise KeyError("a bug")
 
-    monkeypatch.setattr(stopping, "_note_way", broken)
+    monkeypatch.setattr(stopping, "note_way", broken)
     done = interrupted(Rehearsal(), 35_500)
     assert done.outcome.exit is Exit.INTERNAL
     assert len(done.records("unproven")) == 4

@@ -53,14 +53,9 @@ def _record(run: Run, axis: Axis, exchanges: int, result: _Exchanges, wrong: int
         lost=result.lost,
         wrong=wrong,
         min_ns=min(took, default=0),
-        median_ns=median(took),
+        median_ns=sorted(took)[(len(took) - 1) // 2] if took else 0,
         max_ns=max(took, default=0),
     )
-
-
-def median(values: list[int]) -> int:
-    """The middle of the sorted values, the lower of two; 0 of none."""
-    return sorted(values)[(len(values) - 1) // 2] if values else 0
 
 
 def _exchange(drive: Drive, exchanges: int) -> Conversation[_Exchanges]:
