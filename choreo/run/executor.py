@@ -202,7 +202,7 @@ async def _close_after_failure(run: Run, rests: Sequence[Rest]) -> None:
         if not isinstance(step.action, AFTER_FAILURE):
             continue
         for rest in rests:
-            if rest.axis.plan.index in step.action.axes and rest.proven:
+            if rest.axis.plan.index in step.action.axes and _may_lose_power(run, rest, rests):
                 try:
                     await disable_axes(run, [rest.axis])
                     rest.energised = False
@@ -210,6 +210,13 @@ async def _close_after_failure(run: Run, rests: Sequence[Rest]) -> None:
                     run.session.record(
                         "command", axis=rest.axis.name, verb="disable", frame="", outcome=failure.headline
                     )
+
+
+def _may_lose_power(run: Run, rest: Rest, rests: Sequence[Rest]) -> bool:
+    """An axis that stands; of a pair both sides, because one without power is dragged along by the other."""
+    pair = next((pair for pair in run.pairs if rest.axis in (pair.first, pair.second)), None)
+    sides = (rest.axis,) if pair is None else (pair.first, pair.second)
+    return all(other.proven for other in rests if other.axis in sides)
 
 
 def _ended(run: Run, outcome: Outcome, how: str) -> Outcome:

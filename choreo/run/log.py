@@ -21,7 +21,6 @@ class Log:
         self.start_ns = link.now_ns()
         self.fault: ChoreoError | None = None
         self.findings = 0  # how many were reported
-        self.stopping = False
         self.step: int | None = None  # the id of the step under way
         self._link = link
 
@@ -30,17 +29,19 @@ class Log:
         return (self._link.now_ns() if t_ns is None else t_ns) - self.start_ns
 
     def record(self, kind: str, **fields: Any) -> None:
-        """A journal record of this moment. While the run is stopping, a full disk is kept as a fault and not raised."""
+        """
+        A journal record of this moment. A full disk is kept as a fault like any other and not raised here: this is
+        called in the middle of polls, which the stop that follows needs.
+        """
         try:
             self.journal.write(kind, self._link.now_ns() - self.start_ns, **fields)
         except MachineFault as failure:
-            if not self.stopping:
-                raise
             self.hold(failure)
 
     def report(self, fault: ChoreoError) -> None:
         """Record a finding, and keep the first."""
         self.findings += 1
+        self.hold(fault)
         self.record(
             "finding",
             rule=fault.rule,
@@ -51,7 +52,6 @@ class Log:
             headline=fault.headline,
             help=fault.help,
         )
-        self.hold(fault)
 
     def hold(self, fault: ChoreoError) -> None:
         """Keep the first fault without a record of its own."""

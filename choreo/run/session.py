@@ -275,7 +275,7 @@ class Session:
 
         Findings are recorded and no longer raised, limits no longer hold: stopping has bounds of its own.
         """
-        self.stopping = self.log.stopping = True
+        self.stopping = True
         self.guard.stopping = True
         self._limits.clear()
         return self.traffic.withdraw_motion()

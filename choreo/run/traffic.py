@@ -71,12 +71,12 @@ class Traffic:
 
     # ---- sending -----------------------------------------------------------------------------------------------
 
-    def send(self, frame: Frame, *, confirm: Callable[[int], None] | None = None) -> bool:
+    def send(self, frame: Frame, *, confirm: Callable[[int], None] | None = None) -> GuardRefusal | None:
         """
         Past the guard and to the link. `confirm(t_ns)` is called when the frame has left.
 
-        A frame that the guard refuses is reported like any finding and does not leave. Nothing is raised here: this is
-        called in the middle of polls and replies, which must go on for the stop that follows.
+        A frame that the guard refuses is reported like any finding and does not leave; the refusal is returned. Nothing
+        is raised here: this is called in the middle of polls and replies, which must go on for the stop that follows.
         """
         guard = self.guard
         if frame not in guard.harmless:
@@ -84,16 +84,16 @@ class Traffic:
                 self.handed_over.add(guard.check(frame))
             except GuardRefusal as refusal:
                 self.log.report(refusal)
-                return False
+                return refusal
         if confirm is not None:
             self._confirmations.setdefault(frame, deque()).append(confirm)
         self._recent.append((self.link.now_ns(), "sent", frame))
         self.link.submit(frame, confirm=confirm is not None)
-        return True
+        return None
 
     def tell(self, tell: Tell, axis: int | None, confirm: Callable[[int], None] | None = None) -> None:
         """Send an unanswered frame at once, past every lane, and note it in the journal."""
-        outcome = "sent" if self.send(tell.frame, confirm=confirm) else "refused by the guard"
+        outcome = "refused by the guard" if self.send(tell.frame, confirm=confirm) else "sent"
         name = None if axis is None else self._names[axis]
         self.log.record("command", axis=name, verb=tell.what, frame=tell.frame.text(), outcome=outcome)
 
@@ -142,7 +142,11 @@ class Traffic:
         self._out[self._order] = request
         self._order += 1
         request.lane.busy = request
-        self.send(request.ask.frame)
+        refusal = self.send(request.ask.frame)
+        if refusal is not None:  # it never left: nothing to wait for, and no fault of the node's
+            del self._out[request.order]
+            request.lane.busy = None
+            request.failed(refusal)
 
     def _send_barrier(self, lane: Lane) -> None:
         """A counted echo: when it has come back, no late reply is still to come."""

@@ -380,6 +380,18 @@ def test_a_drive_that_can_be_cleared_may_queue(bench):
     assert bench.of("dialect-loads", piece) == []
 
 
+def test_a_drive_that_keeps_its_load_is_not_loaded(bench):
+    """practice.md P1 (common practice, no source): a kept load runs again at the next trigger."""
+    piece = "axes:\n  lift: {dialect: ./keeping.yaml}\nsteps:\n  - move: {lift: {to: 300 mm}}\n"
+    text = (bench.folder / "queueing.yaml").read_text(encoding="utf-8").replace("name: queueing", "name: keeping")
+    text = text.replace("cleared_by: []", "cleared_by: [clear_load]").replace(
+        "at_trigger: consumed", "at_trigger: kept"
+    )
+    (bench.folder / "keeping.yaml").write_text(text, encoding="utf-8")
+    (found,) = bench.of("dialect-loads", piece)
+    assert "stays after the trigger" in found.headline
+
+
 def test_a_recipe_of_several_mistakes_hears_of_all_in_order(bench):
     piece = (
         "steps:\n  - move: {lift: {to: 700 mm}}\n  - trigger: carriage\n  - preload: {carriage: {to: 1 mm}}\n"

@@ -293,3 +293,15 @@ def test_a_frame_that_the_guard_refuses_does_not_leave_and_is_raised_at_the_next
     session.begin_stopping()
     run_by_hand(session.sleep(5 * MS))
     assert len(calls) > 4
+
+
+def test_a_request_that_the_guard_refuses_is_over_at_once_and_no_fault_of_the_node():
+    link = FakeLink(prompt)
+    session, journal = session_for(link, 11)
+    session.begin_stopping()
+    with pytest.raises(InternalError, match="while the run is stopping"):
+        run_by_hand(session.run((0, make_drive(DIALECT, 11).enable())))
+    assert link.sent == []
+    assert session.traffic.lane(0).losses == 0
+    assert not [line for line in journal.getvalue().splitlines() if '"k":"lost"' in line]
+    assert run_by_hand(session.run((0, position(11)))) == [1100]

@@ -302,3 +302,30 @@ def test_a_torque_limit_set_for_squaring_is_set_back_when_the_run_breaks_off():
     assert_ended_safely(done)
     written = [record["verb"] for record in done.records("command") if "torque_limit" in record["verb"]]
     assert written[-2:] == ["set torque_limit to 40 (raw)", "set torque_limit to 100 (raw)"]
+
+
+def test_one_side_of_a_beam_does_not_lose_its_power_alone(tmp_path: Path):
+    """practice.md P17 and P19 (common practice, no source): closing after a failure leaves the beam to both or none."""
+    done = faulty(tmp_path, "{kind: silent_node, node: 12, at: 35.5 s}").go()
+    assert [record["axis"] for record in done.records("unproven")] == ["beam_right"]
+    powered = {name: drive.servo.enabled for name, drive in done.link.machine.drives.items()}
+    assert powered == {"beam_left": True, "beam_right": True, "carriage": False, "lift": False}
+    held = {record["axis"]: record["energised"] for record in done.records("at_rest")}
+    assert held == {"beam_left": True, "carriage": False, "lift": False}
+
+
+def test_a_disk_that_fills_up_in_a_run_stops_it_with_its_polls_alive(tmp_path: Path, monkeypatch: pytest.MonkeyPatch):
+    rehearsal, text = Rehearsal(), StringIO()
+    write_all = writer._write_all
+
+    def full(file: int, data: bytes) -> None:
+        if rehearsal.link.now_ns() >= 35_500 * MS:
+            raise OSError(28, "No space left on device")
+        write_all(file, data)
+
+    monkeypatch.setattr(writer, "_write_all", full)
+    outcome = execute(rehearsal.plan, rehearsal.link, writer.JournalWriter(tmp_path / "journal.jsonl", text))
+    assert outcome.exit is Exit.STOPPED
+    assert outcome.trouble is None
+    assert all(rest.proven for rest in outcome.rests)
+    assert len(outcome.rests) == 4
