@@ -8,7 +8,6 @@ from choreo.plan.model import Anchor, Home
 from choreo.plan.motion import ramps
 from choreo.plan.raws import Wish, raws
 from choreo.plan.state import Resolving, Where
-from choreo.recipe.groups import ALL
 from choreo.recipe.model import Homing
 from choreo.recipe.scalars import Amount
 from choreo.recipe.steps import HomeStep
@@ -24,16 +23,24 @@ def home(resolving: Resolving, step: HomeStep, where: Where) -> None:
 
 
 def _groups(resolving: Resolving, names: Iterable[Text]) -> list[Text]:
+    """What is homed for itself, in its order: an axis or a pair each."""
     recipe = resolving.recipe
     groups: list[Text] = []
     for name in names:
-        if name != ALL:
+        if name in recipe.homing:
             groups.append(name)
             continue
-        ordered = [group for stage in recipe.homing_order for group in stage if group in recipe.homing]
-        groups += ordered
-        groups += [group for group in recipe.homing if group not in ordered]
+        behind = recipe.axes_of(name)
+        ranks = [recipe.axes_of(stage) for stage in recipe.homing_order]
+        meant = [group for group in recipe.homing if recipe.axes_of(group)[0] in behind]
+        groups += sorted(meant, key=lambda group: _rank(recipe.axes_of(group)[0], ranks))
     return groups
+
+
+def _rank(axis: str, stages: list[tuple[str, ...]]) -> tuple[int, int]:
+    """Where an axis stands in the homing order; behind all others where it is not named."""
+    found = ((number, stage.index(axis)) for number, stage in enumerate(stages) if axis in stage)
+    return next(found, (len(stages), 0))
 
 
 def _home(resolving: Resolving, step: HomeStep, where: Where, group: Text, *, alone: bool) -> None:

@@ -6,7 +6,7 @@ import re
 from collections.abc import Iterable, Mapping
 
 from choreo.diagnostic import Mark, Span, did_you_mean
-from choreo.recipe.groups import ALL, RESERVED, axes_behind
+from choreo.recipe.groups import ALL, RESERVED, axes_behind, gathered_axes
 from choreo.recipe.model import Homing
 from choreo.recipe.reading import Reading
 from choreo.recipe.scalars import IDENTIFIER, shortened
@@ -14,11 +14,19 @@ from choreo.recipe.sections import Sections
 from choreo.text.tree import Text
 
 _NAME = re.compile(IDENTIFIER)
-_NAMED = {"axes": "an axis", "pairs": "a pair", "positions": "a position", "parameters": "a parameter"}
+_NAMED = {
+    "axes": "an axis",
+    "pairs": "a pair",
+    "groups": "a group",
+    "positions": "a position",
+    "parameters": "a parameter",
+}
 
 
 class Groups:
-    """The names of axes and pairs, and the findings about their use. Where there is no axis at all, nothing is said."""
+    """
+    The names of axes, pairs and groups, and the findings about their use; none where there is no axis at all.
+    """
 
     def __init__(self, sections: Sections, reading: Reading) -> None:
         self.reading = reading
@@ -26,31 +34,47 @@ class Groups:
         self.known = bool(self.axes)
         self.pair_names = sections.names.get("pairs", ())
         self.pairs: dict[str, tuple[Text, ...]] = {name: pair.axes for name, pair in sections.pairs.items()}
+        self.group_names = sections.names.get("groups", ())
+        self._named: dict[str, tuple[Text, ...]] = {
+            name: members
+            for name, members in sections.groups.items()
+            if name not in self.axes and name not in self.pair_names
+        }
         self._behind: dict[str, tuple[str, ...]] = {}
 
     def behind(self, names: str | Iterable[str]) -> tuple[str, ...]:
         """The axes behind names."""
         if not isinstance(names, str):
-            return axes_behind(names, self.axes, self.pairs)
+            return axes_behind(names, self.axes, self.gathered())
         found = self._behind.get(names)
         if found is None:
-            found = self._behind[names] = axes_behind(names, self.axes, self.pairs)
+            found = self._behind[names] = axes_behind(names, self.axes, self.gathered())
         return found
+
+    def gathered(self) -> dict[str, tuple[str, ...]]:
+        """The axes of each pair and of each named group."""
+        return gathered_axes(self.pairs, self._named)
 
     def pair_of(self, axis: str) -> str | None:
         """The pair that an axis belongs to."""
         return next((name for name, axes in self.pairs.items() if axis in axes), None)
 
+    def several(self, name: str) -> bool:
+        """Whether `name` is a named group or `all`: axes and pairs that are one by one what a section says of them."""
+        return name == ALL or name in self.group_names
+
     def group(self, name: Text, *, every: bool = True) -> bool:
-        """Whether `name` is an axis, a pair or, with `every`, `all`; a finding when it is not."""
-        if name in self.axes or name in self.pair_names or (every and name == ALL):
+        """Whether `name` is an axis or a pair or, with `every`, a named group or `all`; a finding when it is not."""
+        more = (*self.group_names, ALL) if every else ()
+        if name in self.axes or name in self.pair_names or name in more:
             return True
         if self.known:
-            if name == ALL:
-                headline, help = "`all` cannot stand here", "Name an axis or a pair."
+            if name == ALL or name in self.group_names:
+                headline, help = f"`{name}` cannot stand here", "Name an axis or a pair."
             else:
-                headline = f"`{shortened(name)}` is no axis and no pair"
-                help = did_you_mean(name, (*self.axes, *self.pair_names, *((ALL,) if every else ())))
+                and_group = " and no group" if self.group_names else ""
+                headline = f"`{shortened(name)}` is no axis and no pair{and_group}"
+                help = did_you_mean(name, (*self.axes, *self.pair_names, *more))
             self.reading.error("unknown-axis", headline, name.span, help=help)
         return False
 
@@ -59,9 +83,9 @@ class Groups:
         if name in self.axes:
             return True
         if self.known:
-            if name in self.pairs:
-                headline = f"`{name}` is a pair, and one axis is wanted"
-                help = f"Name {' or '.join(f'`{axis}`' for axis in self.pairs[name])}."
+            if name in self.pairs or name in self._named:
+                headline = f"`{name}` is a {'pair' if name in self.pairs else 'group'}, and one axis is wanted"
+                help = f"Name {' or '.join(f'`{axis}`' for axis in self.gathered()[name])}."
             else:
                 headline, help = f"`{shortened(name)}` is no axis", did_you_mean(name, self.axes)
             self.reading.error("unknown-axis", headline, name.span, help=help)
@@ -94,13 +118,11 @@ def check_declared(sections: Sections, groups: Groups, reading: Reading) -> None
     for section, what in _NAMED.items():
         for name in sections.names.get(section, ()):
             _name(name, what, reading)
-    for pair in groups.pair_names:
-        own = next((axis for axis in groups.axes if axis == pair), None)
-        if own is not None:
-            others = [Mark(own.span, "the axis")]
-            reading.error("name-taken", f"`{pair}` is an axis and a pair", pair.span, others=others)
+    _taken(groups.pair_names, "a pair", {"an axis": groups.axes}, reading)
+    _taken(groups.group_names, "a group", {"an axis": groups.axes, "a pair": groups.pair_names}, reading)
     _nodes(sections, reading)
     _pairs(sections, groups, reading)
+    _groups(sections, groups)
     for section_names in (sections.limits, sections.unhomed):
         for name in section_names:
             groups.group(name)
@@ -118,6 +140,21 @@ def _name(name: Text, what: str, reading: Reading) -> None:
     elif name in RESERVED:
         headline = f"`{name}` cannot be the name of {what}: the word has a meaning of its own"
         reading.error("bad-name", headline, name.span, help="Choose another name.")
+
+
+def _taken(names: Iterable[Text], what: str, others: Mapping[str, Iterable[Text]], reading: Reading) -> None:
+    for name in names:
+        for other, taken in others.items():
+            own = next((one for one in taken if one == name), None)
+            if own is not None:
+                headline = f"`{name}` is {other} and {what}"
+                reading.error("name-taken", headline, name.span, others=[Mark(own.span, f"the {other.split()[1]}")])
+
+
+def _groups(sections: Sections, groups: Groups) -> None:
+    """A group names axes and pairs, each once, and no other group."""
+    for members in sections.groups.values():
+        groups.distinct(members, every=False)
 
 
 def _nodes(sections: Sections, reading: Reading) -> None:
@@ -165,21 +202,41 @@ def _two_axes(name: Text, axes: tuple[Text, Text], sections: Sections, groups: G
 
 
 def _homing(name: Text, homing: Homing, groups: Groups, reading: Reading) -> None:
-    if not groups.group(name, every=False):
+    if not groups.group(name):
         return
     pair = groups.pair_of(name)
     if pair is not None:
         headline = f"`{name}` is one side of the pair `{pair}`, and homing one side alone racks it"
         reading.error("homed-by-half", headline, name.span, help=f"Declare how the pair is homed: `{pair}:`.")
-    if name in groups.pair_names and homing.square_limit is None:
-        headline = f"the homing of the pair `{name}` has no `square_limit`"
+    pairs = [one for one in groups.pairs if set(groups.behind(one)) <= set(groups.behind(name))]
+    if pairs and homing.square_limit is None:
+        headline = f"the homing of the pair `{pairs[0]}` has no `square_limit`"
         help = "It says how far the second side may go on alone to its switch."
         reading.error("missing-key", headline, name.span, help=help)
-    if name not in groups.pair_names and homing.square_limit is not None:
-        headline = f"`square_limit` is for pairs, and `{name}` is one axis"
+    if not pairs and name not in groups.pair_names and homing.square_limit is not None:
+        headline = f"`square_limit` is for pairs, and `{name}` is none"
         reading.error("not-for-one-axis", headline, homing.square_limit.span, help="Delete it.")
     if isinstance(homing.home_at, dict) and groups.behind(name):
         _edges(name, homing.home_at, groups, reading)
+
+
+def spread_homing(sections: Sections, groups: Groups, reading: Reading) -> None:
+    """
+    What is declared under a named group or `all` holds for each of its axes and pairs that has no homing of its own.
+    """
+    spread = {name: homing for name, homing in sections.homing.items() if not groups.several(name)}
+    for name, homing in sections.homing.items():
+        if not groups.several(name):
+            continue
+        behind = groups.behind(name)
+        for axis in behind:
+            pair = groups.pair_of(axis)
+            lacking = [side for side in groups.pairs.get(pair or "", ()) if side not in behind]
+            if lacking:
+                headline = f"`{name}` has one side of the pair `{pair}`, and homing one side alone racks it"
+                reading.error("homed-by-half", headline, name.span, help=f"Put `{lacking[0]}` into it too.")
+            spread.setdefault(Text(pair or axis), homing)
+    sections.homing = spread
 
 
 def _edges(name: Text, edges: Mapping[Text, object], groups: Groups, reading: Reading) -> None:

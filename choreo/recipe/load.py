@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Mapping
 from pathlib import Path
 
-from choreo.diagnostic import Level
-from choreo.recipe.declared import Groups, check_declared
+from choreo.diagnostic import Level, Mark
+from choreo.recipe.declared import Groups, check_declared, spread_homing
 from choreo.recipe.files import dialect_file, machine_tree, plain_name
 from choreo.recipe.model import Limits, Recipe, Unhomed
 from choreo.recipe.parameters import Values, check_uses, set_parameters
@@ -86,6 +86,7 @@ class _Loading:
             bus=own.bus,
             axes=own.axes,
             pairs=own.pairs,
+            gathered=groups.gathered(),
             limits=limits,
             unhomed=unhomed,
             homing=own.homing,
@@ -130,6 +131,12 @@ class _Loading:
         for name, pair in theirs.pairs.items():
             if name in own.pairs:
                 compare(pair, own.pairs[name], self.reading)
+        for name, members in theirs.groups.items():
+            span = own.groups.get(name, members)[0].span
+            if own.groups.get(name, members) != members:
+                headline = f"the group `{name}` is not what the machine file says"
+                others = [Mark(members[0].span, "the machine")]
+                self.reading.error("changes-the-machine", headline, span, others=others)
         for name, homing in theirs.homing.items():
             if name in own.homing:
                 compare(homing, own.homing[name], self.reading)
@@ -141,6 +148,7 @@ class _Loading:
         check_declared(own, groups, self.reading)
         for name in (*theirs.limits, *theirs.unhomed):
             groups.group(name)
+        spread_homing(own, groups, self.reading)
         steps = Steps(own, groups, self.reading)
         steps.check(own.steps)
         steps.check(own.closing)

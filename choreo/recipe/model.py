@@ -31,6 +31,7 @@ from choreo.recipe.scalars import (
     Jerk,
     Length,
     Name,
+    Names,
     Noise,
     ParameterRef,
     Percent,
@@ -111,6 +112,12 @@ class Pair(Part):
     skew: Skew
 
 
+class NamedGroup(Part):
+    """An entry of `groups`: axes and pairs that have one name."""
+
+    members: Names
+
+
 class Limits(Part):
     """What an axis may do at most. In `Recipe.limits` one entry an axis, the tightest of all that name it."""
 
@@ -186,7 +193,8 @@ class Recipe:
     """
     A recipe, read and merged with its machine file; everything that can be said of it without a drive is true.
 
-    `limits` and `unhomed` are by axis name, `homing` by group (axis or pair) as written, `values` are the parameters as
+    `limits` and `unhomed` are by axis name, `homing` by axis or pair, `gathered` are the axes of each pair and of each
+    named group, `values` are the parameters as
     they are set. `homing_order` are stages of groups, from the machine file's `homing_order: [lift, [carriage, beam]]`:
     no axis of a stage may be homed before every axis of the earlier stages has been homed; empty when not declared.
     """
@@ -198,6 +206,7 @@ class Recipe:
     bus: Bus
     axes: Mapping[Text, Axis]
     pairs: Mapping[Text, Pair]
+    gathered: Mapping[str, tuple[str, ...]]
     limits: Mapping[str, Limits]
     unhomed: Mapping[str, Unhomed]
     homing: Mapping[Text, Homing]
@@ -223,8 +232,10 @@ class Recipe:
         return Quantity(-value.value, value.unit) if amount.given.negated else value
 
     def axes_of(self, names: str | Iterable[str]) -> tuple[str, ...]:
-        """The axes behind an axis, a pair or `all`, or behind several of them; each once, in order of declaration."""
-        return axes_behind(names, self.axes, {name: pair.axes for name, pair in self.pairs.items()})
+        """
+        The axes behind an axis, a pair, a named group or `all`, or several of them; each once, in order of declaration.
+        """
+        return axes_behind(names, self.axes, self.gathered)
 
     def pair_of(self, axis: str) -> str | None:
         """The pair that an axis belongs to."""

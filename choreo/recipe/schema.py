@@ -19,6 +19,7 @@ from choreo.recipe.model import (
     Homing,
     HomingOrder,
     Limits,
+    NamedGroup,
     NamedPosition,
     Pair,
     Parameter,
@@ -93,6 +94,7 @@ def _sections() -> Schema:
         "simulated": {"type": "string", "description": "The simulated machine that a dry-run moves."},
         "bus": _reference("Bus"),
         "homing_order": _reference("HomingOrder"),
+        "groups": _by_name(_reference("NamedGroup")),
         "positions": _by_name(_reference("NamedPosition")),
         "steps": steps,
         "closing": steps,
@@ -109,10 +111,10 @@ def _reference(name: str) -> Schema:
 
 
 def _definitions() -> Schema:
-    parts: list[type[BaseModel]] = [*_ENTRIES.values(), Bus, HomingOrder, NamedPosition, *VERBS.values()]
+    parts: list[type[BaseModel]] = [*_ENTRIES.values(), Bus, HomingOrder, NamedGroup, NamedPosition, *VERBS.values()]
     _, made = models_json_schema([(part, "validation") for part in parts], schema_generator=_Plain)
     definitions: Schema = {name: _without_null(part) for name, part in made["$defs"].items()}
-    for name in ("HomingOrder", "NamedPosition"):  # parts with one field, which is not written
+    for name in ("HomingOrder", "NamedGroup", "NamedPosition"):  # parts with one field, which is not written
         (definitions[name],) = definitions[name]["properties"].values()
     definitions["Targets"] = _targets(definitions["Targets"])
     definitions["RepeatStep"]["properties"]["steps"] = _sections()["steps"]

@@ -5,7 +5,18 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 from choreo.diagnostic import did_you_mean
-from choreo.recipe.model import Axis, Bus, Homing, HomingOrder, Limits, NamedPosition, Pair, Parameter, Unhomed
+from choreo.recipe.model import (
+    Axis,
+    Bus,
+    Homing,
+    HomingOrder,
+    Limits,
+    NamedGroup,
+    NamedPosition,
+    Pair,
+    Parameter,
+    Unhomed,
+)
 from choreo.recipe.reading import EnoughError, P, Reading
 from choreo.recipe.scalars import Amount, shortened
 from choreo.recipe.stepping import read_steps
@@ -20,6 +31,7 @@ MACHINE_KEYS = (
     "bus",
     "axes",
     "pairs",
+    "groups",
     "limits",
     "unhomed",
     "homing",
@@ -32,7 +44,7 @@ RECIPE_KEYS = ("choreo", "title", "machine", *MACHINE_KEYS[1:], "parameters", "p
 MOST_AXES = 255
 MOST_LIKE = 8
 
-_LIKE, _NODE, _AT = Text("like"), Text("node"), Text("at")
+_LIKE, _NODE, _AT, _MEMBERS = Text("like"), Text("node"), Text("at"), Text("members")
 
 
 @dataclass
@@ -42,6 +54,7 @@ class Sections:
     bus: Bus | None = None
     axes: dict[Text, Axis] = field(default_factory=dict)
     pairs: dict[Text, Pair] = field(default_factory=dict)
+    groups: dict[Text, tuple[Text, ...]] = field(default_factory=dict)
     limits: dict[Text, Limits] = field(default_factory=dict)
     unhomed: dict[Text, Unhomed] = field(default_factory=dict)
     homing: dict[Text, Homing] = field(default_factory=dict)
@@ -90,10 +103,14 @@ def machine_sections(tree: Branch, reading: Reading) -> Sections:
     axes = follow_like(declared, reading)
     made.axes = _entries(Axis, axes, reading)
     made.pairs = _entries(Pair, reading.mapping(tree, "pairs"), reading)
+    for key, value in reading.mapping(tree, "groups").items():
+        group = reading.part(NamedGroup, tree.like({_MEMBERS: value}), key, inside=value)
+        if group is not None:
+            made.groups[key] = group.members
     made.limits = _entries(Limits, reading.mapping(tree, "limits"), reading)
     made.unhomed = _entries(Unhomed, reading.mapping(tree, "unhomed"), reading)
     made.homing = _entries(Homing, reading.mapping(tree, "homing"), reading)
-    for section in ("axes", "pairs", "homing"):
+    for section in ("axes", "pairs", "groups", "homing"):
         made.names[section] = tuple(reading.mapping(tree, section))
     return made
 

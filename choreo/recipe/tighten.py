@@ -21,7 +21,7 @@ from choreo.text.tree import Branch, Text, Tree
 from choreo.units import Quantity, UnitError, units_of
 
 #: Sections of a machine that a recipe with a machine file may lay over, and those that it may not touch.
-OVERLAID = ("bus", "pairs", "homing")
+OVERLAID = ("bus", "pairs", "groups", "homing")
 MACHINES_OWN = ("name", "simulated", "axes", "homing_order")
 
 #: The sections of limits, and what every axis must have there.

@@ -95,7 +95,7 @@ def test_the_top_of_a_recipe(bench, body, expected):
         ),
         ("home_at: {left: -5 mm, right: -4.5 mm}", "home_at: -5", [("unit-missing", "-5")]),
         ("square_limit: 3 mm, ", "", [("missing-key", "beam")]),
-        ("  lift: {towards", "  all: {towards", [("unknown-axis", "all")]),
+        ("  lift: {towards", "  all: {towards", [("missing-key", "all")]),  # its pair needs a square_limit
         ("  lift: {towards", "  left: {towards", [("homed-by-half", "left")]),
         ("home_at: 410 mm", "home_at: 410 mm, square_limit: 3 mm", [("not-for-one-axis", "3 mm")]),
         ("towards: positive", "towards: up", [("unknown-word", "up")]),
