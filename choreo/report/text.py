@@ -4,6 +4,7 @@ from collections.abc import Iterator
 from textwrap import wrap
 
 from choreo.errors import Exit
+from choreo.report.starts import Start
 from choreo.report.stops import AxisAfterStop
 from choreo.report.summary import Summary
 from choreo.report.table import Column, printable, table
@@ -11,6 +12,8 @@ from choreo.units import show
 
 #: Lines of running text are not made longer than this, however wide the terminal.
 WIDEST_TEXT = 100
+#: Of more axes than these that are alike, a report names what is common to them once.
+NAMED_ONE_BY_ONE = 6
 
 _STEPS = (
     Column("step", right=False),
@@ -134,7 +137,7 @@ def _start_lines(summary: Summary, width: int) -> Iterator[str]:
         (
             start.step,
             _s(start.t_ns),
-            ", ".join(f"{axis.axis} {_ms(axis.delay_ns, 1) or '-'}" for axis in start.axes),
+            delays(start),
             _ms(start.spread_ns, 1),
         )
         for start in summary.starts
@@ -145,14 +148,34 @@ def _start_lines(summary: Summary, width: int) -> Iterator[str]:
         yield from table(_STARTS, rows, width)
 
 
+def delays(start: Start) -> str:
+    """Each axis, or of many the first and the last."""
+    if len(start.axes) <= NAMED_ONE_BY_ONE:
+        return ", ".join(f"{axis.axis} {_ms(axis.delay_ns, 1) or '-'}" for axis in start.axes)
+    seen = sorted((axis.delay_ns, axis.axis) for axis in start.axes if axis.delay_ns is not None)
+    if not seen:
+        return f"{len(start.axes)} axes, none seen well enough"
+    (first_ns, first), (last_ns, last) = seen[0], seen[-1]
+    return f"{len(seen)} axes: first {first} {_ms(first_ns, 1)}, last {last} {_ms(last_ns, 1)}"
+
+
 def _stop_lines(summary: Summary, width: int) -> Iterator[str]:
     stop = summary.stop
     if stop is None:
         return
     where = f" in step {stop.step}" if stop.step else ""
     yield from _prose(f"Stopped at {_s(stop.t_ns)} s{where}: {stop.cause} ({stop.rule})", width)
+    alike: dict[tuple[str, str], list[AxisAfterStop]] = {}
     for axis in stop.axes:
-        yield from _prose(f"{axis.axis}: {_after_stop(axis)}", width, "  ")
+        alike.setdefault(_after_stop(axis), []).append(axis)
+    for axis in stop.axes:
+        rest, state = _after_stop(axis)
+        axes = alike[rest, state]
+        if len(axes) <= NAMED_ONE_BY_ONE:
+            yield from _prose(f"{axis.axis}: {rest}, {_place(axis)}, {state}", width, "  ")
+        elif axis is axes[0]:  # of many axes that are alike only the places are told one by one
+            yield from _prose(f"{len(axes)} axes: {rest}, {state}", width, "  ")
+            yield from _prose(", ".join(f"{one.axis} {_place(one)}" for one in axes), width, "    ")
     for name in stop.unheard:
         yield from _prose(f"{name}: NOT PROVEN at rest; the journal ends before a word about it", width, "  ")
 
@@ -168,12 +191,16 @@ def _prose(text: str, width: int, indent: str = "") -> list[str]:
     )
 
 
-def _after_stop(axis: AxisAfterStop) -> str:
-    place = "position unknown" if axis.position is None else f"at {show(axis.position, axis.unit)}"
+def _place(axis: AxisAfterStop) -> str:
+    return "position unknown" if axis.position is None else f"at {show(axis.position, axis.unit)}"
+
+
+def _after_stop(axis: AxisAfterStop) -> tuple[str, str]:
+    """Whether it is at rest, and everything else but its place."""
     power = {True: "under power", False: "without power", None: "power unknown"}[axis.energised]
     home = "home valid" if axis.home_valid else "home not valid"
     rest = "at rest" if axis.proven else "NOT PROVEN at rest" + (f" ({axis.why})" if axis.why else "")
-    return f"{rest}, {place}, {power}, {home}, load {axis.load}. {axis.next_action}"
+    return rest, f"{power}, {home}, load {axis.load}. {axis.next_action}"
 
 
 def _s(ns: int | None) -> str:

@@ -7,8 +7,9 @@ import pytest
 
 from choreo.journal import read_journal
 from choreo.report import report_lines, summarise, summary_json
+from choreo.report.starts import AxisStart, Start
 from choreo.report.stops import stop_of
-from choreo.report.text import plain_step, result_line, what
+from choreo.report.text import delays, plain_step, result_line, what
 
 GOLDEN = Path(__file__).parents[1] / "golden" / "journal_v1.jsonl"
 
@@ -200,3 +201,30 @@ def test_a_step_that_ends_is_one_line_that_cannot_steer_the_terminal():
     line = plain_step("9.3 (2 of 5)", "move", "up\x1b[2J", fields)
     assert line == "step 9.3 (2 of 5)  move: up\\x1b[2J  done in 1.234 s, worst reply 0.82 ms"
     assert plain_step("1", "dwell", "", fields | {"worst_reply_ns": None}) == "step 1  dwell  done in 1.234 s"
+
+
+def test_of_many_axes_that_were_left_alike_what_is_common_is_said_once(recorded):
+    names = [f"axis_{number}" for number in range(1, 9)]
+    axes = [
+        {"name": name, "node": node, "unit": "mm", "counts_per_unit": 10, "pair": None}
+        for node, name in enumerate(names, 1)
+    ]
+
+    def fill(journal):
+        journal.write("stopping", 1_000, cause="silence", rule="silent", exit=3, step=0, axis=None)
+        for number, name in enumerate(names):
+            alike = {"counts": number, "energised": True, "home_valid": True, "load": "empty", "next": "Look."}
+            kind = "unproven" if name == "axis_3" else "at_rest"
+            journal.write(kind, 2_000, axis=name, position=number, **alike)
+
+    lines = report_lines(summarise(recorded(fill, axes=axes, pairs=[])), 100)
+    said = " ".join(line.strip() for line in lines)
+    assert "7 axes: at rest, under power, home valid, load empty. Look. axis_1 at 0 mm, axis_2 at 1 mm, axis_4" in said
+    assert said.count("under power") == 2
+    assert "axis_3: NOT PROVEN at rest, at 2 mm, under power, home valid, load empty. Look." in said
+
+
+def test_of_many_axes_that_were_started_together_the_first_and_the_last_are_told():
+    seen = tuple(AxisStart(f"axis_{number}", number * 100_000, 0, 3) for number in (4, 2, 7, 1, 3, 6, 5))
+    assert delays(Start("3", 0, seen)) == "7 axes: first axis_1 0.1, last axis_7 0.7"
+    assert delays(Start("3", 0, seen[:2])) == "axis_4 0.4, axis_2 0.2"
