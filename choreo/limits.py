@@ -36,7 +36,9 @@ class NodeLimits:
     The same, as the wire sees it: what the guard compares a decoded frame with.
 
     `travel` is in counts of a homed drive, `unhomed_reach` the counts that an axis may go from where it was found.
-    `settings` are the raw values allowed for each setting, both ends included.
+    `speed_raw` and `unhomed_speed_raw` are the raw values of the highest speeds, `slowest_speed_raw` that of the
+    lowest: the larger number where the raw unit of a dialect falls. `settings` are the raw values allowed for each
+    setting, both ends included.
     """
 
     axis: str
@@ -47,3 +49,5 @@ class NodeLimits:
     unhomed_speed_raw: int
     settings: Mapping[Setting, tuple[int, int]]
     edge: int | None = None  # where the home switch edge may be declared, counts; None: nowhere
+    outputs: tuple[int, ...] = ()  # numbers of the outputs that may be switched
+    slowest_speed_raw: int = 1

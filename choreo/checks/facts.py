@@ -9,11 +9,13 @@ from typing import Protocol
 from choreo.checks.scenes import Axes, Scene, loaded_by, scenes
 from choreo.diagnostic import Finding, Level, Span
 from choreo.plan.budget import Budget, budget
+from choreo.plan.flow import WRITTEN_OUT
+from choreo.plan.inputs import polled
 from choreo.plan.model import AxisMove, AxisPlan, Home, Plan
 from choreo.plan.rounding import Grid
 from choreo.recipe.model import Recipe
 from choreo.recipe.scalars import Amount
-from choreo.recipe.steps import RepeatStep, Step
+from choreo.recipe.step import Step
 from choreo.text import Text
 from choreo.units import UnitError, show
 from choreo.wire.dialect import Dialect
@@ -68,23 +70,33 @@ class Facts:
         return self._scenes[1]
 
     @cached_property
-    def steps(self) -> tuple[Step, ...]:
-        """The steps of the recipe, each once, those inside a repeat in its place."""
-        return (*_flat(self.recipe.steps), *_flat(self.recipe.closing))
+    def written_steps(self) -> tuple[Step, ...]:
+        """
+        The steps of the recipe as they are written, each once, what stands inside of a step behind it; those of a
+        sequence where it is first called, or after all others.
+        """
+        lists = [self.recipe.steps, self.recipe.closing]
+        lists += [sequence.steps for sequence in self.recipe.sequences.values()]
+        return tuple(_every((step for steps in lists for step in steps), set()))
 
     @cached_property
-    def _by_place(self) -> dict[Span, Step]:
-        return {step.place: step for step in self.steps}
+    def steps(self) -> tuple[Step, ...]:
+        """Those of them that do something themselves."""
+        return tuple(step for step in self.written_steps if type(step) not in WRITTEN_OUT)
+
+    @cached_property
+    def _by_serial(self) -> dict[int, Step]:
+        return {step.serial: step for step in self.steps}
 
     def written(self, scene: Scene) -> Step:
         """The recipe's step behind a step of the plan."""
-        return self._by_place[scene.step.place]
+        return self._by_serial[scene.step.source]
 
     @cached_property
     def budget(self) -> Budget:
         """The bus under polling."""
         dialects = [self.plan.dialects[axis.dialect] for axis in self.plan.axes]
-        return budget(dialects, self.plan.bit_rate, self.plan.poll_ns)
+        return budget(dialects, self.plan.bit_rate, self.plan.poll_ns, polled(self.plan.inputs, dialects))
 
     def dialect(self, axis: int) -> Dialect:
         """What an axis speaks."""
@@ -147,9 +159,9 @@ def in_words(value: Fraction | float, axis: AxisPlan, per: str = "") -> str:
     return show(value, axis.unit + per)
 
 
-def _flat(steps: Iterable[Step]) -> Iterator[Step]:
+def _every(steps: Iterable[Step], seen: set[int]) -> Iterator[Step]:
     for step in steps:
-        if isinstance(step, RepeatStep):
-            yield from _flat(step.steps)
-        else:
+        if step.serial not in seen:
+            seen.add(step.serial)
             yield step
+            yield from _every(step.inside, seen)

@@ -13,11 +13,14 @@ from choreo.plan.model import (
     Enable,
     Home,
     Move,
+    MoveUntil,
     Plan,
     Preload,
+    ResetFault,
     StepPlan,
     Trigger,
 )
+from choreo.plan.signals import CERTAIN
 from choreo.wire.words import Setting
 
 
@@ -46,12 +49,24 @@ class Scene:
 def scenes(plan: Plan) -> tuple[tuple[Scene, ...], Axes]:
     """A scene for every step, closing steps last, and the axes after the last."""
     found: list[Scene] = []
-    axes = Axes()
+    axes = _begun(plan)
     for closing, steps in ((False, plan.steps), (True, plan.closing)):
         for step in steps:
             found.append(Scene(step, closing, axes))
             axes = _after(axes, step)
     return tuple(found), axes
+
+
+def _begun(plan: Plan) -> Axes:
+    """Before the first step: nothing is known, or what a stopped run has left."""
+    homed = [left for left in plan.left if left.home_valid]
+    return Axes(
+        enabled=frozenset(left.axis for left in plan.left if left.energised),
+        homed=frozenset(left.axis for left in homed),
+        stands={
+            left.axis: (Anchor.HOME, Fraction(left.counts) / plan.axes[left.axis].counts_per_unit) for left in homed
+        },
+    )
 
 
 def _after(axes: Axes, step: StepPlan) -> Axes:
@@ -66,6 +81,9 @@ def _after(axes: Axes, step: StepPlan) -> Axes:
     if isinstance(action, Disable):
         off = dict.fromkeys(action.axes, step.place)
         return replace(axes, enabled=axes.enabled - set(off), disabled_at={**axes.disabled_at, **off})
+    if isinstance(action, ResetFault):
+        off = dict.fromkeys(action.axes, step.place)
+        return replace(axes, enabled=axes.enabled - set(off), disabled_at={**axes.disabled_at, **off})
     if isinstance(action, Preload):
         return replace(axes, loaded={**axes.loaded, **{move.axis: move for move in action.moves}})
     if isinstance(action, Home):
@@ -76,8 +94,11 @@ def _after(axes: Axes, step: StepPlan) -> Axes:
     if not moves:
         return axes
     at = {move.axis: (move.anchor, move.target) for move in moves}
+    known = {move.axis for move in moves if move.target_spread == CERTAIN and not isinstance(action, MoveUntil)}
+    stands = {**axes.stands, **at}
+    stands = {axis: place for axis, place in stands.items() if axis not in at or axis in known}
     loaded = {} if isinstance(action, Trigger) else axes.loaded
-    return replace(axes, told=axes.told | set(at), stands={**axes.stands, **at}, loaded=loaded)
+    return replace(axes, told=axes.told | set(at), stands=stands, loaded=loaded)
 
 
 def started(step: StepPlan) -> Iterator[AxisMove]:
@@ -87,11 +108,13 @@ def started(step: StepPlan) -> Iterator[AxisMove]:
     elif isinstance(step.action, Move):
         for group in step.action.groups:
             yield from group
+    elif isinstance(step.action, MoveUntil):
+        yield from step.action.moves
 
 
 def loaded_by(step: StepPlan) -> Iterator[AxisMove]:
     """The moves that a step puts into drives."""
     if isinstance(step.action, Preload):
         yield from step.action.moves
-    elif isinstance(step.action, Move):
+    elif isinstance(step.action, Move | MoveUntil):
         yield from started(step)

@@ -14,9 +14,9 @@ if TYPE_CHECKING:
     from pathlib import Path
 
 
-def add_recipe_arguments(parser: argparse.ArgumentParser) -> None:
+def add_recipe_arguments(parser: argparse.ArgumentParser, what: str = "the recipe file") -> None:
     """RECIPE, --set and --pace."""
-    parser.add_argument("recipe", metavar="RECIPE", type=path, help="the recipe file")
+    parser.add_argument("recipe", metavar="RECIPE", type=path, help=what)
     parser.add_argument(
         "--set",
         metavar="NAME=VALUE",
@@ -31,6 +31,16 @@ def add_recipe_arguments(parser: argparse.ArgumentParser) -> None:
         type=pace,
         default="100%",
         help="a factor of at most 100 %% on all speeds: --pace 20%%",
+    )
+
+
+def add_answer(parser: argparse.ArgumentParser) -> None:
+    """--answer."""
+    parser.add_argument(
+        "--answer",
+        choices=("yes", "no"),
+        default="yes",
+        help="what the simulated operator types whenever the recipe asks a person (default yes)",
     )
 
 

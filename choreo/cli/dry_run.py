@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from typing import TYPE_CHECKING, Any
 
-from choreo.cli.arguments import add_recipe_arguments, path, seed
+from choreo.cli.arguments import add_answer, add_recipe_arguments, path, seed
 
 if TYPE_CHECKING:
     from choreo.api import RunResult, Watcher
@@ -23,6 +23,7 @@ def add(commands: "argparse._SubParsersAction[Any]") -> None:
     add_recipe_arguments(parser)
     parser.add_argument("--faults", metavar="FILE", type=path, help="faults that the simulated bus and machine have")
     parser.add_argument("--seed", metavar="N", type=seed, default=0, help="of the simulated noise (default 0)")
+    add_answer(parser)
     parser.add_argument("--out", metavar="DIR", type=path, help="the run folder (default runs/ and the recipe's title)")
     parser.add_argument("--quiet", action="store_true", help="show the result line only")
     parser.set_defaults(run=run)
@@ -31,7 +32,6 @@ def add(commands: "argparse._SubParsersAction[Any]") -> None:
 def run(args: argparse.Namespace) -> int:
     """The exit code of the run."""
     from choreo.api import dry_run
-    from choreo.cli.handling import abandon_stdout, report_bug
 
     result = dry_run(
         args.recipe,
@@ -40,8 +40,16 @@ def run(args: argparse.Namespace) -> int:
         seed=args.seed,
         faults=args.faults,
         out=args.out,
-        attend=lambda link: _attend(link, quiet=args.quiet),
+        attend=lambda link: attend_to(link, quiet=args.quiet),
+        answer=args.answer,
     )
+    return shown(result, args)
+
+
+def shown(result: "RunResult", args: argparse.Namespace) -> int:
+    """Show how a run ended; its exit code."""
+    from choreo.cli.handling import abandon_stdout, report_bug
+
     try:
         _show(result, quiet=args.quiet)
     except BrokenPipeError:  # how the run ended matters more
@@ -52,7 +60,7 @@ def run(args: argparse.Namespace) -> int:
 
 
 @contextmanager
-def _attend(link: "Link", *, quiet: bool) -> "Iterator[Watcher | None]":
+def attend_to(link: "Link", *, quiet: bool) -> "Iterator[Watcher | None]":
     """Signals go to the link; the journal goes to the screen."""
     from choreo.cli.interrupts import interrupts_to
     from choreo.cli.lines import PlainLines
@@ -88,5 +96,11 @@ def _show(result: "RunResult", *, quiet: bool) -> None:
             print(full_text(result.findings, result.lines))
         for line in report_lines(result.summary, width(sys.stdout)):
             print(line)
+        if result.script is not None:
+            from choreo.cli.scripted import script_lines
+
+            print()
+            for line in script_lines(result.script, result.summary.seed or 0, width(sys.stdout)):
+                print(line)
         print(f"run folder: {result.folder.path}")
     sys.stdout.flush()

@@ -29,6 +29,8 @@ class PlainLines:
             self._print(plain_step(step.path, step.verb, step.label, fields))
         elif kind == "finding":
             self._print(printable(f"{fields.get('level', 'error')}: {fields['headline']}"))
+        elif kind == "operator":
+            self._print(printable(asked(fields)))
         elif kind == "stopping":
             self._print(printable(f"stopping all axes: {fields['cause']}"))
         elif kind in ("at_rest", "unproven"):
@@ -46,6 +48,16 @@ class PlainLines:
         except (OSError, ValueError):  # ValueError: the stream was closed under us
             self._stream = None
             self._gone()
+
+
+def asked(fields: dict[str, Any]) -> str:
+    """A question, an answer and who gave it, an interrupt."""
+    text = fields.get("text", "")
+    if fields["what"] == "asked":
+        return f"to be confirmed (yes or no): {text}"
+    if fields["what"] == "answer":
+        return f"{text} (by the {fields.get('by', 'operator')})"
+    return f"operator: {fields['what']}"
 
 
 def headline(progress: Progress) -> str:

@@ -5,7 +5,7 @@ from collections.abc import Sequence
 from typing import Any, Protocol
 
 from choreo import __version__
-from choreo.cli import check, dry_run, explain, schema
+from choreo.cli import check, dry_run, explain, retreat, schema, trial
 
 DESCRIPTION = "Check, rehearse, run and time the motions of multi-axis servo machines, written as YAML recipes."
 
@@ -24,7 +24,7 @@ class Command(Protocol):
         """Declare the command and its arguments; `run(args) -> int` is set as default."""
 
 
-COMMANDS: tuple[Command, ...] = (check, dry_run, explain, schema)
+COMMANDS: tuple[Command, ...] = (check, dry_run, retreat, trial, explain, schema)
 
 
 def parse(words: Sequence[str]) -> argparse.Namespace:
@@ -36,4 +36,10 @@ def parse(words: Sequence[str]) -> argparse.Namespace:
     commands = parser.add_subparsers(title="commands", metavar="COMMAND", required=True)
     for command in COMMANDS:
         command.add(commands)
-    return parser.parse_args(words)
+    args, more = parser.parse_known_args(words)
+    if more:
+        takes = getattr(args, "takes_more", None)  # positional words behind an option, which argparse does not gather
+        if takes is None or any(word.startswith("-") for word in more):
+            parser.error(f"unrecognized arguments: {' '.join(more)}")
+        getattr(args, takes).extend(more)
+    return args

@@ -9,7 +9,7 @@ from collections.abc import Callable, Mapping
 from typing import NoReturn
 
 from choreo.drive.conversation import Ask, Conversation, Tell
-from choreo.drive.verbs import DriveEvent, Latch, Status
+from choreo.drive.verbs import DriveEvent, Latch, ReadCount, Status
 from choreo.errors import RecipeError, RefusedByDrive
 from choreo.frame import Frame
 from choreo.wire.cia402 import Cia402Dialect, PowerState, power_state
@@ -42,6 +42,8 @@ class Cia402Drive:
         self.event_ids: tuple[int, ...] = (EMCY_BASE + node, TPDO1_BASE + node, HEARTBEAT_BASE + node)
         self.broadcast_starts = True  # SYNC
         self.can_latch = dialect.can_latch
+        self.own_count: ReadCount | None = None  # CiA 301 counts no frames
+        self.speed_is_set = False
         self._dialect = dialect
         self._poll = self._upload(POSITION_ACTUAL)
 
@@ -132,6 +134,10 @@ class Cia402Drive:
             help="Reading position and status is offered; for the rest use a drive with a described dialect.",
         )
 
+    def feed(self, message: str, count: int) -> Ask:
+        """Not offered yet."""
+        self._refuse("feed")
+
     def echo(self, count: int) -> Conversation[int]:
         """Not offered yet."""
         self._refuse("echo")
@@ -143,6 +149,18 @@ class Cia402Drive:
     def read_inputs(self) -> Conversation[Mapping[str, bool]]:
         """Not offered yet."""
         self._refuse("read inputs")
+
+    def poll_inputs(self) -> Ask:
+        """Not offered yet."""
+        self._refuse("read inputs")
+
+    def set_output(self, output: int, on: bool) -> Conversation[None]:
+        """Not offered yet."""
+        self._refuse("set output")
+
+    def read_scale(self) -> Conversation[Mapping[str, int]]:
+        """Not offered yet."""
+        self._refuse("read the scale")
 
     def read_setting(self, name: Setting) -> Conversation[int]:
         """Not offered yet."""
@@ -185,6 +203,10 @@ class Cia402Drive:
         self._refuse("move")
 
     def preload(self, target_counts: int, speed_raw: int) -> Conversation[None]:
+        """Not offered yet."""
+        self._refuse("preload")
+
+    def preload_nothing(self, here_counts: int, speed_raw: int) -> Conversation[None]:
         """Not offered yet."""
         self._refuse("preload")
 

@@ -2,16 +2,19 @@
 What every drive family offers: one set of verbs, whatever the frames look like.
 
 Positions are counts of the drive, speeds and ramps are the raw integers that go on the wire (`plan` has already rounded
-them with the dialect's `RawScale`). A family is a module that makes a `Drive` of a dialect and a node number.
+them with the dialect's `Scale`). A family is a module that makes a `Drive` of a dialect and a node number.
 """
 
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
 from typing import Protocol
 
 from choreo.drive.conversation import Ask, Conversation, Tell
 from choreo.frame import Frame
 from choreo.wire.words import Setting
+
+#: Reads a drive's own number of a frame, and how many numbers there are; None for a frame that is not numbered.
+ReadCount = Callable[[Frame], tuple[int, int] | None]
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,14 +41,18 @@ class Latch:
 @dataclass(frozen=True, slots=True)
 class DriveEvent:
     """
-    Something that a drive said unasked: `kind` is one of "fault", "boot", "position", "inputs", "in_position". `value`
-    is the fault code, the count, or the inputs packed in the dialect's order, and `text` says it in words.
+    Something that a drive said unasked: `kind` is one of "fault", "boot", "position", "inputs", "in_position", "homed",
+    "status". `value` is the fault code, the count, the inputs packed in the dialect's order, or a state as 1 or 0;
+    `text` says it in words. `inputs` are the levels of an "inputs" event by the dialect's names: those that the frame
+    holds.
     """
 
     node: int
     kind: str
     value: int
     text: str = ""
+    inputs: Mapping[str, int] = field(default_factory=dict)
+    status: Status | None = None  # of a "status" event
 
 
 class Drive(Protocol):
@@ -57,6 +64,10 @@ class Drive(Protocol):
     event_ids: tuple[int, ...]  # identifiers on which it speaks unasked
     broadcast_starts: bool
     can_latch: bool
+    own_count: (
+        Callable[[Frame], tuple[int, int] | None] | None
+    )  # reads its own number of a frame, and how many there are
+    speed_is_set: bool  # the speed of a move is a setting, which its load writes first
 
     def poll_position(self) -> Ask:
         """The cheapest way to read the position once; the reply's value is a count."""
@@ -64,6 +75,10 @@ class Drive(Protocol):
 
     def decode_event(self, frame: Frame) -> DriveEvent | None:
         """What an unasked frame on one of `event_ids` says; None when it says nothing to choreo."""
+        ...
+
+    def feed(self, message: str, count: int) -> Ask:
+        """A message that does nothing, without values, and keeps the drive's watchdog fed; `count` is for an echo."""
         ...
 
     def echo(self, count: int) -> Conversation[int]:
@@ -82,12 +97,24 @@ class Drive(Protocol):
         """The drive's inputs by the dialect's names."""
         ...
 
+    def poll_inputs(self) -> Ask:
+        """One reading of the inputs; the reply's value is a mapping of the dialect's names to 0 and 1."""
+        ...
+
+    def set_output(self, output: int, on: bool) -> Conversation[None]:
+        """Switch an output; returns when the drive has said so."""
+        ...
+
     def status(self) -> Conversation[Status]:
         """The drive's own word about itself."""
         ...
 
     def read_setting(self, name: Setting) -> Conversation[int]:
         """The raw value of a setting."""
+        ...
+
+    def read_scale(self) -> Conversation[Mapping[str, int]]:
+        """The settings that say what a count is, raw, by the dialect's names (P26); empty where it names none."""
         ...
 
     def write_setting(self, name: Setting, raw: int) -> Conversation[None]:
@@ -127,7 +154,14 @@ class Drive(Protocol):
         ...
 
     def preload(self, target_counts: int, speed_raw: int) -> Conversation[None]:
-        """Load an absolute move; returns when the drive has proved that it holds it."""
+        """
+        Load a move; returns when the drive has proved that it holds it. `target_counts` is the way to go where the
+        dialect's loads are relative (`LoadRules.relative_to`), and the place otherwise.
+        """
+        ...
+
+    def preload_nothing(self, here_counts: int, speed_raw: int) -> Conversation[None]:
+        """The same for a drive that takes no part (P1): no way at all, 0 or the place where it is told to stand."""
         ...
 
     def clear_load(self) -> Conversation[None]:

@@ -7,7 +7,16 @@ a report is not known here, and nothing here reads a clock: times come from the 
 
 from choreo.journal.exact import exact, fraction
 from choreo.journal.folder import RunFolder, prepare_folder, slug
-from choreo.journal.reader import AxisInfo, Journal, PairInfo, Record, Samples, StepInfo, read_journal
+from choreo.journal.reader import (
+    AxisInfo,
+    Journal,
+    PairInfo,
+    Record,
+    Samples,
+    StepInfo,
+    read_journal,
+    read_journal_text,
+)
 from choreo.journal.records import KINDS, VERSION, Field, Kind, deviations
 from choreo.journal.writer import JournalWriter, Observer, SampleObserver
 
@@ -31,5 +40,6 @@ __all__ = [
     "fraction",
     "prepare_folder",
     "read_journal",
+    "read_journal_text",
     "slug",
 ]

@@ -4,6 +4,7 @@ The run folder: what a run leaves, under which names, and which folders may be w
     journal.jsonl   the record of the run
     trace.log       every frame on the bus, as text
     summary.json    the report's figures
+    faults.json     what became of the fault file, where one was given
     crash.txt       only after a bug in choreo
 """
 
@@ -16,6 +17,7 @@ from pathlib import Path
 from choreo.errors import RecipeError
 
 JOURNAL, TRACE, SUMMARY, CRASH = "journal.jsonl", "trace.log", "summary.json", "crash.txt"
+FAULTS = "faults.json"
 LONGEST_SLUG = 60
 #: Names that some systems keep for devices, whatever follows them after a dot.
 _DEVICES = re.compile(r"(con|prn|aux|nul|com[0-9]|lpt[0-9])")
@@ -43,6 +45,11 @@ class RunFolder:
         return self.path / SUMMARY
 
     @property
+    def faults(self) -> Path:
+        """Which scripted faults acted, from the simulator: the journal knows nothing of them."""
+        return self.path / FAULTS
+
+    @property
     def crash(self) -> Path:
         """Written only after a bug in choreo."""
         return self.path / CRASH
@@ -63,7 +70,7 @@ def slug(title: str) -> str:
 
 def prepare_folder(path: Path) -> RunFolder:
     """
-    Make the folder of a new run. One that holds an earlier run's journal is used again and its four files are deleted;
+    Make the folder of a new run. One that holds an earlier run's journal is used again and its files are deleted;
     any other folder with something in it is left alone.
 
     Raises:
@@ -79,7 +86,7 @@ def prepare_folder(path: Path) -> RunFolder:
                 rule="foreign-folder",
                 help="Name an empty or a new folder with --out.",
             )
-        for name in (SUMMARY, TRACE, CRASH, JOURNAL):  # the journal last: until then the folder is a run's
+        for name in (SUMMARY, TRACE, FAULTS, CRASH, JOURNAL):  # the journal last: until then the folder is a run's
             (path / name).unlink(missing_ok=True)
     except OSError as error:
         raise RecipeError(

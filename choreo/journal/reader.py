@@ -5,6 +5,7 @@ A last line without newline is dropped, a missing `end` means that the run was c
 know is skipped, an old version is upgraded. Anything else that is not a journal is refused with its line number.
 """
 
+import io
 import json
 from array import array
 from collections.abc import Iterable, Iterator, Mapping
@@ -121,6 +122,11 @@ def read_journal(path: Path, *, upgrades: Mapping[int, Upgrade] = UPGRADES) -> J
         raise RecipeError(f"{path} cannot be read: {error.strerror}", rule="journal-file") from error
 
 
+def read_journal_text(text: str, name: str, *, upgrades: Mapping[int, Upgrade] = UPGRADES) -> Journal:
+    """Read a journal that was written into a text stream; `name` is what a RecipeError calls it."""
+    return _Reading(Path(name), upgrades).read(_finished(io.BytesIO(text.encode("utf-8", "backslashreplace"))))
+
+
 def _finished(file: Iterable[bytes]) -> Iterator[bytes]:
     """The lines that were finished, one at a time: a run may be long. A power cut can leave zeros behind the last."""
     empty: list[bytes] = []
@@ -156,7 +162,7 @@ class _Reading:
             raise self._refused(1, "the 'run' record did not survive the upgrade")
         try:
             axes, pairs, steps = _axes(run), _pairs(run), _steps(run)
-        except (KeyError, TypeError, ValueError) as error:
+        except (KeyError, TypeError, ValueError, ArithmeticError) as error:  # 1/0, Infinity
             raise self._refused(1, f"the 'run' record is incomplete ({error})") from error
         self.samples = tuple(Samples.empty() for _ in axes)
         records = [run, *self._body(lines, upgrade)]

@@ -9,7 +9,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from fractions import Fraction
 from pathlib import Path
-from typing import Protocol
+from typing import Protocol, runtime_checkable
 
 from choreo.frame import Frame
 
@@ -23,9 +23,10 @@ class Interrupt:
 
 @dataclass(frozen=True, slots=True)
 class Answer:
-    """A line that the operator typed."""
+    """A line that the operator typed, or that something answered in the operator's place: `by` says which."""
 
     text: str
+    by: str = "operator"
 
 
 @dataclass(frozen=True, slots=True)
@@ -111,6 +112,46 @@ class SimulatedAxis:
     brake: tuple[int, int] | None = None  # times to release and to engage, ns; None: no brake is declared
     lag_ns: int = 0  # of the position loop, as declared
     noise_counts: int = 0
+    scale: Mapping[str, int] = field(default_factory=dict)  # what the drive's scale settings read, raw, by name (P26)
+
+
+@dataclass(frozen=True, slots=True)
+class SimulatedLeft:
+    """
+    How an earlier run left a drive: the counts that it tells, whether they count from the machine's zero, whether it
+    has power, the code of its fault (0: none).
+    """
+
+    node: int
+    counts: int
+    homed: bool
+    powered: bool
+    fault: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class SimulatedInput:
+    """An input of the drive of `axis` on a nominal machine: the bit's name and what it reads, True for high."""
+
+    axis: str
+    bit: str
+    level: bool
+
+
+@dataclass(frozen=True, slots=True)
+class SimulatedCue:
+    """
+    What a nominal machine's input does when the step at `path` has begun: it reads `level` after `after_ns`; or beyond
+    the half of the `way`, in its unit, that the axis `moved` is about to go at the most.
+    """
+
+    path: str
+    axis: str
+    bit: str
+    level: bool
+    after_ns: int = 0
+    moved: str | None = None
+    way: Fraction = Fraction(0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -123,3 +164,78 @@ class SimulationRequest:
     seed: int = 0
     faults: Path | None = None
     options: Mapping[str, str] = field(default_factory=dict)
+    left: tuple[SimulatedLeft, ...] = ()  # drives that do not begin as after switching on
+    inputs: tuple[SimulatedInput, ...] = ()  # of a nominal machine
+    cues: tuple[SimulatedCue, ...] = ()  # of a nominal machine, by step
+
+
+@dataclass(frozen=True, slots=True)
+class Happened:
+    """Something that became of a simulated machine: when, by the link's clock; what; the fault's kind and its axis."""
+
+    t_ns: int
+    what: str
+    kind: str = ""
+    axis: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Truth:
+    """
+    What is true of a simulated machine at one moment, whatever its encoders say: for trials and tests, never for a
+    session. `positions` are by node, in the axis' unit, from the machine's own zero; `skews` by the nodes of both
+    sides, in the same unit: the largest since the truth was first asked for. `damage` is what broke, `faults` which
+    scripted faults have acted, both since the beginning.
+    """
+
+    t_ns: int
+    positions: Mapping[int, float]
+    skews: Mapping[tuple[int, int], float]
+    damage: tuple[Happened, ...]
+    faults: tuple[Happened, ...]
+
+
+@runtime_checkable
+class Truthful(Protocol):
+    """What a simulated link may offer besides."""
+
+    def truth(self, after_ns: int = 0) -> Truth:
+        """
+        The truth of now. `after_ns` lets so much time pass first, in which nobody sends anything but what is on its
+        way: only for when a session is over.
+        """
+        ...
+
+
+@dataclass(frozen=True, slots=True)
+class Script:
+    """
+    What became of a fault file: what acted, and when; the entries that did not act; what was drawn from the seed, as
+    entries that say it outright; and a whole file of those, which gives the same run without drawing.
+    """
+
+    acted: tuple[Happened, ...]
+    idle: tuple[str, ...]
+    drawn: tuple[str, ...]
+    explicit: str
+
+
+@runtime_checkable
+class Scripted(Protocol):
+    """What a simulated link may offer besides."""
+
+    def script(self) -> Script | None:
+        """What became of its fault file so far; None without one. Never for a session."""
+        ...
+
+
+@runtime_checkable
+class HearsSteps(Protocol):
+    """
+    What a link may offer besides: a simulated one lets faults wait for a step. It learns nothing else, and nothing
+    comes back: a run on a link that hears its steps and on one that does not is the same.
+    """
+
+    def step_begins(self, path: str, label: str, verb: str) -> None:
+        """The step at this path (`9.3 (2 of 5)`) begins now."""
+        ...

@@ -13,7 +13,7 @@ from typing import TextIO
 
 from choreo.errors import RecipeError
 from choreo.frame import Frame
-from choreo.link.port import BusTrouble, Confirmed, Event, Link
+from choreo.link.port import BusTrouble, Confirmed, Event, HearsSteps, Link
 
 #: What stands for an error frame: the identifier has the error flag and "bus error" (linux/can.h, linux/can/error.h).
 ERROR_FRAME = Frame(0x20000080, extended=True)
@@ -81,6 +81,11 @@ class TraceLink:
             self._note_sent(self._link.now_ns())
         return got
 
+    def step_begins(self, path: str, label: str, verb: str) -> None:
+        """See `HearsSteps`: passed on to a link that hears it."""
+        if isinstance(self._link, HearsSteps):
+            self._link.step_begins(path, label, verb)
+
     def close(self) -> None:
         """See `Link.close`. The file stays open: it belongs to whoever opened it."""
         for _ in range(len(self._waiting) - self._link.unsent()):
@@ -144,7 +149,7 @@ class TraceLine:
 
 
 _LINE = re.compile(
-    r"\((?P<seconds>\d+)\.(?P<fraction>\d{1,9})\)\s+(?P<channel>\S+)\s+"
+    r"\((?P<seconds>[0-9]{1,12})\.(?P<fraction>[0-9]{1,9})\)\s+(?P<channel>\S+)\s+"
     r"(?P<id>[0-9A-Fa-f]{3}|[0-9A-Fa-f]{8})#(?P<data>R[0-8]?|#[0-9A-Fa-f]+|(?:[0-9A-Fa-f]{2}){0,8})"
     r"(?:\s+(?P<direction>[RT]))?"
 )

@@ -6,6 +6,8 @@ A recipe with everything resolved: exact positions, counts, raw values, timeouts
     machine.py      axes, pairs, dialects and limits, the same for every step (with axis_limits.py and dialects.py)
     node_limits.py  the limits as the wire sees them, for the guard
     steps.py        one resolver a verb; settings.py, motion.py (with asked.py) and homing.py have the long ones
+    inputs.py       inputs and outputs, with bits and numbers of the wire (signals.py is what a plan holds of them)
+    input_steps.py  steps on them, and the ways that an input may end anywhere
     state.py        what is known of each axis while the steps are gone through
     amounts.py      quantities of the recipe as exact numbers in an axis' unit, and findings
     rounding.py     raw values, equal on both sides of a pair (P24); raws.py asks for them and reports

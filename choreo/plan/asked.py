@@ -80,8 +80,15 @@ def _label(verb: str, targets: Targets) -> str:
 
 def _parts(resolving: Resolving, targets: Targets, speed: Amount | None) -> dict[int, Part]:
     """By axis, in order of declaration. A unit that does not fit leaves a finding, and no part."""
+    return parts_of(resolving, _by_group(resolving, targets), speed)
+
+
+def parts_of(
+    resolving: Resolving, by_group: Mapping[Text, tuple[Amount, bool, Amount | None]], speed: Amount | None
+) -> dict[int, Part]:
+    """The same from groups: where each goes, whether that is a position, and its own speed."""
     found: dict[int, Part] = {}
-    for group, (amount, to, own_speed) in _by_group(resolving, targets).items():
+    for group, (amount, to, own_speed) in by_group.items():
         for axis in resolving.axes_of(group):
             plan = resolving.machine.axes[axis]
             value = resolving.amounts.travel(amount, plan.name, plan.unit)

@@ -7,6 +7,7 @@ from choreo.plan.amounts import SPEED
 from choreo.plan.model import Anchor, Home
 from choreo.plan.motion import ramps
 from choreo.plan.raws import Wish, raws
+from choreo.plan.signals import CERTAIN
 from choreo.plan.state import Resolving, Where
 from choreo.recipe.model import Homing
 from choreo.recipe.scalars import Amount
@@ -52,6 +53,7 @@ def _home(resolving: Resolving, step: HomeStep, where: Where, group: Text, *, al
     for axis in action.axes:
         state = resolving.states[axis]
         state.anchor, state.offset, state.rests_at_ns = Anchor.HOME, action.rest_at, resolving.clock_ns
+        state.spread = CERTAIN
 
 
 def _distance(resolving: Resolving, action: Home) -> Fraction:

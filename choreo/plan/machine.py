@@ -5,7 +5,7 @@ What is missing here leaves findings and no machine: without a scale, a dialect 
 """
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from fractions import Fraction
 
 from choreo.diagnostic import Mark
@@ -15,9 +15,11 @@ from choreo.plan.amounts import Amounts, Findings
 from choreo.plan.axis_limits import axis_limits
 from choreo.plan.budget import Budget, budget
 from choreo.plan.dialects import Dialects, find_dialects
+from choreo.plan.inputs import find_inputs, find_outputs, polled
 from choreo.plan.model import AxisPlan, Brake, PairPlan
 from choreo.plan.node_limits import node_limits
 from choreo.plan.rounding import Grid
+from choreo.plan.signals import InputPlan, OutputPlan
 from choreo.recipe.model import Axis, Recipe
 from choreo.units import NS_PER_S
 from choreo.wire.dialect import Dialect
@@ -43,6 +45,8 @@ class Machine:
     index: Mapping[str, int]  # axes by name
     speed_grids: tuple[Grid, ...]
     partners: tuple[int | None, ...]  # the other side of the pair that an axis belongs to
+    inputs: tuple[InputPlan, ...]
+    outputs: tuple[OutputPlan, ...]
 
     def dialect(self, axis: int) -> Dialect:
         """What an axis speaks."""
@@ -65,9 +69,17 @@ def find_machine(recipe: Recipe, findings: Findings) -> Machine | None:
         return None
     spoken = [dialects.by_name[str(axis.dialect)] for axis in recipe.axes.values()]
     _check_nodes(recipe, dialects, findings)
-    bus = budget(spoken, int(bit_rate), poll_ns)
+    places = {str(name): place for place, name in enumerate(recipe.axes)}
+    inputs, outputs = find_inputs(recipe, places, spoken, amounts), find_outputs(recipe, places)
+    bus = budget(spoken, int(bit_rate), poll_ns, polled(inputs, spoken))
     axes = tuple(draft.plan(index, _reply_timeout_ns(bus)) for index, draft in enumerate(drafts))
-    limits = tuple(node_limits(axis, dialects.by_name[axis.dialect], recipe, amounts, findings) for axis in axes)
+    limits = tuple(
+        replace(
+            node_limits(axis, dialects.by_name[axis.dialect], recipe, amounts, findings),
+            outputs=tuple(sorted(one.number for one in outputs if one.axis == axis.index)),
+        )
+        for axis in axes
+    )
     pairs = _pairs(recipe, axes, amounts)
     if len(findings) > before:
         return None
@@ -75,7 +87,17 @@ def find_machine(recipe: Recipe, findings: Findings) -> Machine | None:
     grids = tuple(Grid.of(dialects.by_name[axis.dialect].move_speed, axis.counts_per_unit) for axis in axes)
     partners = {side: pair.axes[1 - place] for pair in pairs for place, side in enumerate(pair.axes)}
     return Machine(
-        recipe, axes, pairs, dialects, limits, bus, index, grids, tuple(partners.get(axis.index) for axis in axes)
+        recipe=recipe,
+        axes=axes,
+        pairs=pairs,
+        dialects=dialects,
+        node_limits=limits,
+        budget=bus,
+        index=index,
+        speed_grids=grids,
+        partners=tuple(partners.get(axis.index) for axis in axes),
+        inputs=inputs,
+        outputs=outputs,
     )
 
 
@@ -128,6 +150,7 @@ class _Draft:
             noise_counts=self.noise_counts,
             limits=self.limits,
             reply_timeout_ns=reply_timeout_ns,
+            scale={"counts_per_motor_rev": Fraction(int(self.axis.scale.counts_per_motor_rev))},
         )
 
 

@@ -17,6 +17,7 @@ from choreo.diagnostic import Span
 from choreo.limits import AxisLimits, NodeLimits
 from choreo.motion.profile import Profile
 from choreo.motion.scaling import to_counts
+from choreo.plan.signals import CERTAIN, Demands, InputPlan, OutputPlan, Spread
 from choreo.wire.dialect import Dialect
 from choreo.wire.words import Setting
 
@@ -54,6 +55,7 @@ class AxisPlan:
     noise_counts: int  # two readings of an axis that stands differ by at most this
     limits: AxisLimits
     reply_timeout_ns: int  # worst-case response time on this bus, with margin
+    scale: Mapping[str, Fraction] = field(default_factory=dict, hash=False)  # what a drive may be asked about it (P26)
 
     def counts(self, offset: Fraction) -> int:
         """`round(offset * counts_per_unit)`, half up: the counts of a position from its anchor."""
@@ -90,6 +92,13 @@ class AxisMove:
     onset_ns: int | None  # must be seen moving this long after the trigger (P5); None: too small to be seen
     place: Span | None = None  # where its target is written
     speed_place: Span | None = None  # where its speed is written, in the step or in the settings
+    start_spread: Spread = CERTAIN  # how far from `start` it may begin, after a move that an input ended
+    target_spread: Spread = CERTAIN  # how far from `target` it may end: a `by` from such a place
+
+    @property
+    def loose(self) -> bool:
+        """Whether its way is known to the run only. Its profile is then that of the longest way that it may be."""
+        return self.start_spread != CERTAIN
 
 
 @dataclass(frozen=True, slots=True)
@@ -195,7 +204,90 @@ class Expect:
     within: Fraction
 
 
-Action = LinkCheck | Configure | Enable | Disable | Home | Preload | Trigger | WaitForPosition | Move | Dwell | Expect
+@dataclass(frozen=True, slots=True)
+class WaitFor:
+    """Nothing goes on until an input (by index) reads so."""
+
+    input: int
+    on: bool
+
+
+@dataclass(frozen=True, slots=True)
+class MoveUntil:
+    """
+    One axis or pair on its way until an input reads so, and to the target of `moves` at the most. Where it was seen
+    must lie `between`, counted from the axis' anchor. `leaves` is how far from the target it may have come to rest.
+    """
+
+    moves: tuple[AxisMove, ...]
+    input: int
+    on: bool
+    between: tuple[Fraction, Fraction] | None
+    leaves: tuple[Spread, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class SetOutput:
+    """Outputs (by index) and their levels, in the order in which they are switched."""
+
+    values: tuple[tuple[int, bool], ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Confirm:
+    """A person says yes to it before anything goes on."""
+
+    question: str
+
+
+@dataclass(frozen=True, slots=True)
+class ResetFault:
+    """Faults of drives that are reset after a person has said yes to `question`, and then only (P17)."""
+
+    axes: tuple[int, ...]
+    question: str
+
+
+Action = (
+    LinkCheck
+    | Configure
+    | Enable
+    | Disable
+    | Home
+    | Preload
+    | Trigger
+    | WaitForPosition
+    | Move
+    | Dwell
+    | Expect
+    | WaitFor
+    | MoveUntil
+    | SetOutput
+    | Confirm
+    | ResetFault
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Scope:
+    """A part of the run that has a name (`record`), each pass through it a scope of its own; `path` as of a step."""
+
+    name: str
+    path: str
+
+
+@dataclass(frozen=True, slots=True)
+class Left:
+    """
+    How a stopped run left an axis (P17), as its journal says: `counts` of the drive, whether they count from the
+    machine's zero, whether it is under power, the code of its fault (0: none).
+    """
+
+    axis: int
+    counts: int
+    home_valid: bool
+    energised: bool
+    fault: int = 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -210,6 +302,8 @@ class StepPlan:
     predicted_ns: int
     timeout_ns: int
     action: Action
+    scopes: tuple["Scope", ...] = ()  # the named parts of the run that it belongs to, outermost first
+    source: int = 0  # the serial number of the recipe's step behind it
 
 
 @dataclass(frozen=True, slots=True)
@@ -231,3 +325,8 @@ class Plan:
     closing: tuple[StepPlan, ...]
     parameters: Mapping[str, str]  # as set, in words
     hashes: Mapping[str, str]  # sha-256 of recipe, machine and dialect files, by file name
+    retreat: str | None = None  # the `after_stop` sequence that this is the plan of
+    inputs: tuple[InputPlan, ...] = ()
+    outputs: tuple[OutputPlan, ...] = ()
+    demands: Demands = field(default_factory=Demands)
+    left: tuple[Left, ...] = ()  # by axis: how the run before left them; empty for a run that begins anew

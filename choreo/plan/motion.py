@@ -10,6 +10,7 @@ from choreo.plan.model import Anchor, AxisMove, Move, Preload
 from choreo.plan.predict import exactly
 from choreo.plan.profiles import Shape
 from choreo.plan.raws import Wish, raws
+from choreo.plan.signals import CERTAIN
 from choreo.plan.state import Resolving, Where
 from choreo.recipe.steps import MoveStep, PreloadStep, Step
 from choreo.wire.words import Setting
@@ -21,7 +22,7 @@ FINENESS = 1_000_000
 def preload(resolving: Resolving, step: PreloadStep, where: Where) -> None:
     """The moves are kept until a trigger starts them; a later load of the same axis takes their place."""
     asked = resolving.once(step, lambda: of_preload(resolving, step))
-    moves = _stage(resolving, step, asked, 0)
+    moves = stage(resolving, step, asked, 0)
     for one in moves:
         resolving.states[one.axis].loaded = one
     predicted = exactly(resolving.times.load([one.axis for one in moves]))
@@ -34,7 +35,7 @@ def move(resolving: Resolving, step: MoveStep, where: Where) -> None:
     groups = []
     predicted_ns = 0
     for number in range(len(asked.stages)):
-        moves = _stage(resolving, step, asked, number)
+        moves = stage(resolving, step, asked, number)
         predicted_ns += resolving.times.travel(moves, asked.settle_ns)
         for one in moves:
             started(resolving, one, resolving.clock_ns + predicted_ns)
@@ -47,13 +48,15 @@ def started(resolving: Resolving, one: AxisMove, rests_at_ns: int) -> None:
     """The axis is on its way: what comes next counts from its target."""
     state = resolving.states[one.axis]
     state.anchor, state.offset, state.rests_at_ns = one.anchor, one.target, rests_at_ns
+    state.spread = one.target_spread
 
 
-def _stage(resolving: Resolving, step: Step, asked: Asked, number: int) -> tuple[AxisMove, ...]:
+def stage(resolving: Resolving, step: Step, asked: Asked, number: int) -> tuple[AxisMove, ...]:
     """The moves of one stage, made once for the same way under the same settings."""
     parts = asked.stages[number]
     ways = tuple(_way(resolving, part) for part in parts)
-    key = (id(step), number, resolving.settings_written, ways)
+    spreads = tuple(resolving.states[part.axis].spread for part in parts)
+    key = (id(step), number, resolving.settings_written, ways, spreads)
     found = resolving.moves.get(key)
     if found is None:
         found = resolving.moves[key] = _made(resolving, parts, ways, together=asked.together)
@@ -64,7 +67,7 @@ def _made(
     resolving: Resolving, parts: Sequence[Part], ways: Sequence[tuple[Anchor, Fraction, Fraction]], *, together: bool
 ) -> tuple[AxisMove, ...]:
     """What the wire cannot carry has left a finding and does not move."""
-    distances = [float(target - start) for _, start, target in ways]
+    distances = [float(_longest(resolving, part, way)) for part, way in zip(parts, ways, strict=True)]
     speeds = _speeds(resolving, parts, distances if together else None)
     return tuple(
         _move(resolving, part, way, distance, speeds[part.axis])
@@ -82,6 +85,14 @@ def _way(resolving: Resolving, part: Part) -> tuple[Anchor, Fraction, Fraction]:
     if not part.to:
         return state.anchor, state.offset, state.offset + part.value
     return Anchor.HOME, state.offset if state.anchor is Anchor.HOME else part.value, part.value
+
+
+def _longest(resolving: Resolving, part: Part, way: tuple[Anchor, Fraction, Fraction]) -> Fraction:
+    """The way that a part goes; from a place that only the run will know, the longest that it may be."""
+    _, start, target = way
+    if not part.to:
+        return target - start
+    return max((target - start - off for off in resolving.states[part.axis].spread), key=abs)
 
 
 def _speeds(resolving: Resolving, parts: Sequence[Part], distances: Sequence[float] | None) -> dict[int, int]:
@@ -119,7 +130,7 @@ def _lowered(
         speed = speeds[limit]
         if speed < float(limit.speed):
             lowered[part.axis] = grid.lowest  # where the wire has nothing so slow
-            if speed >= grid.lowest * float(grid.step):
+            if speed >= float(grid.smallest):
                 exact = Fraction(int(speed * FINENESS), FINENESS)
                 wishes[part.axis] = Wish(exact, None if part.speed is None else part.speed.place)
     return lowered | raws(resolving, wishes, resolving.machine.speed_grid, "speed", SPEED)
@@ -146,6 +157,7 @@ def _move(
     acceleration, jerk = ramps(resolving, axis)
     speed = resolving.machine.speed_grid(axis).real(raw)
     shape = Shape(distance, float(speed), float(acceleration), _as_float(jerk))
+    spread = resolving.states[axis].spread
     profile, duration_ns, onset_ns = resolving.profiles.of(axis, shape)
     return AxisMove(
         axis=axis,
@@ -161,4 +173,6 @@ def _move(
         onset_ns=onset_ns,
         place=part.place,
         speed_place=part.speed.place if part.speed else resolving.states[axis].places.get(Setting.SPEED),
+        start_spread=spread,
+        target_spread=CERTAIN if part.to else spread,
     )

@@ -2,9 +2,9 @@
 The limits of an axis as the wire sees them, for the guard.
 
 Positions are rounded like every target (half up), so that whatever lies within the limit is allowed when it is rounded;
-speeds and settings are rounded down, so that no raw value means more than the limit. The smallest raw value that is
-allowed is the smallest that means anything. The drive's own following-error window may not be wider than the tracking
-limit (P8).
+speeds and settings are rounded down, so that no raw value means more than the limit. The smallest value that is allowed
+is the smallest that means anything; where a raw unit falls, that is its largest raw value. The drive's own
+following-error window may not be wider than the tracking limit (P8).
 """
 
 from collections.abc import Mapping
@@ -16,7 +16,7 @@ from choreo.plan.model import AxisPlan
 from choreo.plan.rounding import Grid, lowest_raw, raw_at_most
 from choreo.recipe.model import Recipe
 from choreo.units import show
-from choreo.wire.dialect import Dialect, RawScale
+from choreo.wire.dialect import Dialect, Scale
 from choreo.wire.words import Setting
 
 
@@ -30,19 +30,20 @@ def node_limits(axis: AxisPlan, dialect: Dialect, recipe: Recipe, amounts: Amoun
         node=axis.node,
         travel=(ends[0], ends[1]),
         unhomed_reach=max(abs(axis.counts(limits.unhomed_distance)), abs(axis.counts(-limits.unhomed_distance))),
-        speed_raw=_ceiling(axis, dialect.move_speed, limits.speed),
-        unhomed_speed_raw=_ceiling(axis, dialect.move_speed, min(limits.speed, limits.unhomed_speed)),
+        speed_raw=_ceiling(axis, dialect.move_speed, limits.speed) or 0,
+        unhomed_speed_raw=_ceiling(axis, dialect.move_speed, min(limits.speed, limits.unhomed_speed)) or 0,
+        slowest_speed_raw=lowest_raw(dialect.move_speed),
         settings=_settings(axis, dialect),
         edge=_edge(axis, recipe, amounts),
     )
 
 
-def _ceiling(axis: AxisPlan, raw: RawScale, limit: Fraction) -> int:
-    """The largest raw value that does not mean more than `limit`; 0 when there is none."""
-    return raw_at_most(raw, limit * abs(axis.counts_per_unit)) or 0
+def _ceiling(axis: AxisPlan, raw: Scale, limit: Fraction) -> int | None:
+    """The raw value that means most without meaning more than `limit`; None when there is none."""
+    return raw_at_most(raw, limit * abs(axis.counts_per_unit))
 
 
-def _limit_of(axis: AxisPlan, setting: Setting) -> Fraction | None:
+def limit_of(axis: AxisPlan, setting: Setting) -> Fraction | None:
     """The limit that a setting must keep, in the axis' unit; None where only the wire limits it."""
     return {
         Setting.SPEED: axis.limits.speed,
@@ -56,8 +57,10 @@ def _limit_of(axis: AxisPlan, setting: Setting) -> Fraction | None:
 def _settings(axis: AxisPlan, dialect: Dialect) -> Mapping[Setting, tuple[int, int]]:
     ranges = {}
     for setting, raw in dialect.settings.items():
-        limit = _limit_of(axis, setting)
-        ranges[setting] = (lowest_raw(raw), raw.maximum if limit is None else _ceiling(axis, raw, limit))
+        limit = limit_of(axis, setting)
+        most = raw_at_most(raw, raw.ceiling) if limit is None else _ceiling(axis, raw, limit)
+        least = lowest_raw(raw)
+        ranges[setting] = (least, least - 1) if most is None else (min(least, most), max(least, most))
     return ranges
 
 
@@ -69,11 +72,11 @@ def _check_steps(axis: AxisPlan, dialect: Dialect, recipe: Recipe, findings: Fin
         ("speed before home", "/s", unhomed.speed, axis.limits.unhomed_speed, dialect.move_speed),
     ]
     for setting, per in _PER.items():
-        raw, limit = dialect.settings.get(setting), _limit_of(axis, setting)
+        raw, limit = dialect.settings.get(setting), limit_of(axis, setting)
         if raw is not None and limit is not None:
             wanted.append((str(setting).replace("_", " "), per, getattr(given, _GIVEN[setting]), limit, raw))
     for what, per, amount, limit, raw in wanted:
-        if amount is not None and not _ceiling(axis, raw, limit):
+        if amount is not None and _ceiling(axis, raw, limit) is None:
             smallest = show(Grid.of(raw, axis.counts_per_unit).smallest, axis.unit + per)
             findings.add(
                 "raw-range",

@@ -15,8 +15,9 @@ from fractions import Fraction
 from typing import NamedTuple
 
 from choreo.motion.profile import move_profile, stopping_distance
-from choreo.plan.conduct import LOOK_NS, PHASE_SETTLE_NS, WINDOW
+from choreo.plan.conduct import HOLD_LOOK_NS, LOOK_NS, PHASE_SETTLE_NS, WINDOW
 from choreo.plan.model import AxisMove, AxisPlan, Home
+from choreo.plan.turns import out_at_once
 from choreo.units import NS_PER_S
 from choreo.wire.dialect import Dialect
 from choreo.wire.lengths import longest_ns
@@ -31,7 +32,9 @@ SETTING_EXCHANGES = 3  # read, write, read back
 ENABLE_EXCHANGES = 2  # the command, and its proof
 BRAKE_EXCHANGES = 3  # the command, and its state before and after
 LOAD_EXCHANGES = 2
+RESET_EXCHANGES = 3  # its state, the command, its state
 START_EXCHANGES = 1  # every drive is asked what it holds before the trigger
+IDLE_EXCHANGES = 2  # of drives that keep their loads: their state, and clearing
 
 
 class Predicted(NamedTuple):
@@ -51,15 +54,33 @@ class Times:
 
     def __init__(self, axes: Sequence[AxisPlan], dialects: Mapping[str, Dialect], bit_rate: int, poll_ns: int) -> None:
         self._axes = axes
-        self._timing = [dialects[axis.dialect].timing for axis in axes]
-        self._frames_ns = 2 * longest_ns(8, bit_rate)
+        self._spoken = [dialects[axis.dialect] for axis in axes]
+        self._timing = [dialect.timing for dialect in self._spoken]
+        self._frames_ns = 2 * longest_ns(8, bit_rate, any(dialect.extended for dialect in self._spoken))
+        self._kept = tuple(axis for axis, spoken in enumerate(self._spoken) if spoken.loads.at_trigger == "kept")
         self.poll_ns = poll_ns
         self.every = tuple(range(len(axes)))
 
-    def exchanges(self, axes: Sequence[int], count: int = 1) -> int:
-        """`count` exchanges with each of `axes`, side by side."""
+    def exchanges(self, axes: Sequence[int], count: int = 1, *messages: str) -> int:
+        """
+        `count` exchanges with each of `axes`, side by side, `messages` among them that a dialect wants silence after.
+        Where there must be a gap, a poll and its own gap may come between any two.
+        """
         slowest = max((self._timing[axis].reply_within_ns for axis in axes), default=0)
-        return count * -(-len(axes) // WINDOW) * (self._frames_ns + slowest)
+        out = min((out_at_once(self._spoken[axis]) for axis in axes), default=WINDOW)
+        each = self._frames_ns + slowest
+        gap = max((self._timing[axis].gap_ns for axis in axes), default=0)
+        held_up = 2 * gap + each if gap or out < WINDOW else 0
+        quiet = max((sum(self._timing[axis].quiet.get(name, 0) for name in messages) for axis in axes), default=0)
+        return count * (-(-len(axes) // out) * each + held_up) + quiet
+
+    def frames(self, axes: Sequence[int], message: str) -> int:
+        """What it takes longer that a message has several frames on some axes."""
+        several = [self._spoken[axis].several[message] for axis in axes if message in self._spoken[axis].several]
+        if not several:
+            return 0
+        gaps_ns = max(one.gaps_ns for one in several)
+        return self.exchanges(axes, max(one.frames for one in several) - 1) + gaps_ns
 
     @property
     def standstill(self) -> int:
@@ -69,22 +90,29 @@ class Times:
     def enable(self, axes: Sequence[int]) -> int:
         """Power, standstill; then brakes released, shown by the drives, given their time again, standstill again."""
         brakes = [brake.release_ns for axis in axes if (brake := self._axes[axis].brake)]
-        release = self.exchanges(axes, BRAKE_EXCHANGES) + 2 * max(brakes) + self.standstill if brakes else 0
-        return self.exchanges(axes, ENABLE_EXCHANGES) + self.standstill + release
+        shown = self.exchanges(axes, BRAKE_EXCHANGES, "release_brake")
+        release = shown + 2 * max(brakes) + self.standstill if brakes else 0
+        return self.exchanges(axes, ENABLE_EXCHANGES, "enable", "status") + self.standstill + release
 
     def disable(self, axes: Sequence[int]) -> int:
-        """Brakes applied, shown by the drives, given their time again; power off."""
+        """Brakes applied, shown by the drives, given their time again; power off, and a look whether they hold."""
         brakes = [brake.engage_ns for axis in axes if (brake := self._axes[axis].brake)]
-        engage = self.exchanges(axes, BRAKE_EXCHANGES) + 2 * max(brakes) if brakes else 0
-        return engage + self.exchanges(axes, ENABLE_EXCHANGES)
+        engage = self.exchanges(axes, BRAKE_EXCHANGES, "apply_brake") + 2 * max(brakes) if brakes else 0
+        look = HOLD_LOOK_NS + self.standstill if brakes else 0
+        return engage + self.exchanges(axes, ENABLE_EXCHANGES, "disable", "status") + look
 
     def load(self, axes: Sequence[int]) -> int:
         """Moves put into the drives, and proved."""
-        return self.exchanges(axes, LOAD_EXCHANGES)
+        return self.exchanges(axes, LOAD_EXCHANGES, "preload") + self.frames(axes, "preload")
 
     def start(self) -> int:
-        """Every drive asked what it holds, then the trigger on the wire."""
-        return self.exchanges(self.every, START_EXCHANGES) + self._frames_ns // 2
+        """
+        Every drive asked what it holds, then the trigger on the wire. Drives that keep their loads are loaded with
+        nothing before it.
+        """
+        kept = self.exchanges(self._kept, IDLE_EXCHANGES, "clear_load") + self.load(self._kept) if self._kept else 0
+        wait = max((timing.gap_ns + timing.quiet.get("start", 0) for timing in self._timing), default=0)
+        return kept + self.exchanges(self.every, START_EXCHANGES, "status") + wait + self._frames_ns // 2
 
     def tail(self, axis: int) -> int:
         """How long an axis goes on settling after its profile has ended."""

@@ -12,10 +12,11 @@ from choreo.units import show
 
 
 class Wish(NamedTuple):
-    """An exact value in an axis' unit, and where it is written."""
+    """An exact value in an axis' unit, where it is written, and what its raw value may not mean more than."""
 
     value: Fraction
     place: Span | None
+    limit: Fraction | None = None
 
 
 def raws(
@@ -24,20 +25,21 @@ def raws(
     """
     The raw value of each axis' wish. `per` is what stands behind the axis' unit; `%` means per cent of something.
 
-    The two sides of a pair that wish the same get what really means the same (P24). What the wire cannot carry leaves a
-    finding, and no entry.
+    The two sides of a pair that wish the same get what really means the same (P24), within the limits of both. What the
+    wire cannot carry leaves a finding, and no entry.
     """
     found: dict[int, int] = {}
     for axis, wish in wishes.items():
         if axis in found:
             continue
         sides = _sides(resolving.machine, axis, wishes)
-        key = (what, sides, wish.value)
+        limit = min((its for side in sides if (its := wishes[side].limit) is not None), default=None)
+        key = (what, sides, wish.value, limit)
         rounded = resolving.rounded.get(key)
         if rounded is None:
             grids = [grid_of(side) for side in sides]
             try:
-                rounded = resolving.rounded[key] = equal_raws(grids, wish.value)
+                rounded = resolving.rounded[key] = equal_raws(grids, wish.value, limit)
             except ValueError:
                 _out_of_range(resolving, axis, grids, wish, what, per)
                 continue

@@ -1,16 +1,16 @@
 """From a recipe to a plan: every value exact, every `repeat` unrolled, every time predicted."""
 
-from collections.abc import Iterable
 from fractions import Fraction
 
 from choreo.diagnostic import Finding, Refused
 from choreo.plan.amounts import Findings
+from choreo.plan.flow import Inside, go_through
+from choreo.plan.inputs import find_demands
 from choreo.plan.machine import Machine, find_machine
-from choreo.plan.model import Plan
-from choreo.plan.state import Resolving, Where
+from choreo.plan.model import Left, Plan
+from choreo.plan.state import Resolving
 from choreo.plan.steps import RESOLVERS
 from choreo.recipe.model import Recipe
-from choreo.recipe.steps import RepeatStep, Step
 from choreo.text.memory import collecting_later
 from choreo.units import show
 
@@ -42,25 +42,19 @@ def resolve(recipe: Recipe, pace: Fraction = Fraction(1)) -> tuple[Plan | None, 
         return None, list(findings)
     resolving = Resolving(machine, findings, pace)
     with collecting_later():
-        _resolve_all(resolving, recipe.steps, "", ())
+        go_through(resolving, recipe.steps, Inside(), RESOLVERS)
         steps = len(resolving.steps)
-        _resolve_all(resolving, recipe.closing, "closing ", ())
-    return _plan(resolving, steps), list(findings)
+        go_through(resolving, recipe.closing, Inside("closing "), RESOLVERS)
+    return planned(resolving, steps, title=str(recipe.title)), list(findings)
 
 
-def _resolve_all(resolving: Resolving, steps: Iterable[Step], prefix: str, passes: tuple[str, ...]) -> None:
-    for number, step in enumerate(steps, start=1):
-        if isinstance(step, RepeatStep):
-            for turn in range(1, step.repeat + 1):
-                _resolve_all(resolving, step.steps, f"{prefix}{number}.", (*passes, f"{turn} of {int(step.repeat)}"))
-        else:
-            RESOLVERS[type(step)](resolving, step, Where(f"{prefix}{number}", passes))
-
-
-def _plan(resolving: Resolving, steps: int) -> Plan:
+def planned(
+    resolving: Resolving, steps: int, *, title: str, retreat: str | None = None, left: tuple[Left, ...] = ()
+) -> Plan:
+    """The whole, when every step has been gone through: `steps` of them, then those of closing."""
     machine, recipe = resolving.machine, resolving.recipe
     return Plan(
-        title=str(recipe.title),
+        title=title,
         machine=str(recipe.name),
         simulated=None if recipe.simulated is None else str(recipe.simulated),
         bit_rate=machine.budget.bit_rate,
@@ -75,6 +69,11 @@ def _plan(resolving: Resolving, steps: int) -> Plan:
         closing=tuple(resolving.steps[steps:]),
         parameters={str(name): str(text) for name, text in recipe.parameter_texts.items()},
         hashes=_hashes(machine),
+        retreat=retreat,
+        left=left,
+        inputs=machine.inputs,
+        outputs=machine.outputs,
+        demands=find_demands(recipe),
     )
 
 

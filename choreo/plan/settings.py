@@ -1,7 +1,8 @@
-"""`configure`: settings as raw values, alike on both sides of a pair (P24)."""
+"""`configure`: settings as raw values, alike on both sides of a pair (P24), none meaning more than the axis' limit."""
 
 from choreo.plan.amounts import ACCELERATION, JERK, SPEED
 from choreo.plan.model import Configure
+from choreo.plan.node_limits import limit_of
 from choreo.plan.predict import SETTING_EXCHANGES, exactly
 from choreo.plan.raws import Wish, raws
 from choreo.plan.rounding import Grid
@@ -39,7 +40,7 @@ def configure(resolving: Resolving, step: ConfigureStep, where: Where) -> None:
             state.real[setting], state.places[setting] = grid_of(axis).real(raw), wishes[axis].place
             values.setdefault(axis, {})[setting] = raw
     most = max((len(settings) for settings in values.values()), default=0)
-    predicted = exactly(resolving.times.exchanges(tuple(values), SETTING_EXCHANGES * most))
+    predicted = exactly(resolving.times.exchanges(tuple(values), SETTING_EXCHANGES * most, *("write_setting",) * most))
     action = Configure(tuple((axis, values[axis]) for axis in sorted(values)))
     resolving.emit(step, where, action, predicted, f"configure {', '.join(step.configure)}")
 
@@ -72,4 +73,4 @@ def _wish(resolving: Resolving, axis: int, setting: Setting, amount: Amount) -> 
         value = resolving.amounts.plain(amount, "%")
     else:
         value = resolving.amounts.travel(amount, plan.name, plan.unit, PER[setting])
-    return None if value is None else Wish(value, amount.span)
+    return None if value is None else Wish(value, amount.span, limit_of(plan, setting))

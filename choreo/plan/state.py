@@ -8,10 +8,11 @@ from typing import Any, NamedTuple, TypeVar
 from choreo.diagnostic import Span
 from choreo.plan.amounts import Amounts, Findings
 from choreo.plan.machine import Machine
-from choreo.plan.model import Action, Anchor, AxisMove, StepPlan
+from choreo.plan.model import Action, Anchor, AxisMove, Scope, StepPlan
 from choreo.plan.predict import Predicted, Times
 from choreo.plan.profiles import Profiles
 from choreo.plan.rounding import Grid
+from choreo.plan.signals import CERTAIN, Spread
 from choreo.recipe.steps import Step
 from choreo.units import NS_PER_S
 from choreo.wire.words import Setting
@@ -29,13 +30,18 @@ class AxisState:
     places: dict[Setting, Span | None] = field(default_factory=dict)
     loaded: AxisMove | None = None
     rests_at_ns: int = 0  # by the plan's clock
+    spread: Spread = CERTAIN  # how far from `offset` it may really be, after a move that an input ended
 
 
 class Where(NamedTuple):
-    """The number of a step as a reader of the recipe counts, and the passes of the repeats around it."""
+    """
+    The number of a step as a reader of the recipe counts, the passes of the repeats around it, and the named parts of
+    the run that it belongs to.
+    """
 
     number: str
     passes: tuple[str, ...] = ()
+    scopes: tuple[Scope, ...] = ()
 
     def __str__(self) -> str:
         return f"{self.number} ({', '.join(self.passes)})" if self.passes else self.number
@@ -82,8 +88,20 @@ class Resolving:
             found = self._kept[id(step)] = make()
         return found
 
-    def emit(self, step: Step, where: Where, action: Action, predicted: Predicted, label: str, name: str = "") -> None:
-        """One more step of the plan; the clock goes on by what it is expected to take."""
+    def emit(
+        self,
+        step: Step,
+        where: Where,
+        action: Action,
+        predicted: Predicted,
+        label: str,
+        name: str = "",
+        timeout_ns: int | None = None,
+    ) -> None:
+        """
+        One more step of the plan; the clock goes on by what it is expected to take. `timeout_ns` where it is not that
+        of a motion, which a pace makes longer.
+        """
         self.steps.append(
             StepPlan(
                 id=len(self.steps),
@@ -92,8 +110,10 @@ class Resolving:
                 label=str(step.label) if step.label else label,
                 place=step.place,
                 predicted_ns=predicted.expected_ns,
-                timeout_ns=self._timeout_ns(step, predicted),
+                timeout_ns=self._timeout_ns(step, predicted) if timeout_ns is None else timeout_ns,
                 action=action,
+                scopes=where.scopes,
+                source=step.serial,
             )
         )
         self.clock_ns += predicted.expected_ns

@@ -3,6 +3,8 @@
 from collections.abc import Callable
 from typing import Any
 
+from choreo.plan import flow
+from choreo.plan import input_steps as inputs
 from choreo.plan.asked import window
 from choreo.plan.homing import home
 from choreo.plan.model import Disable, Dwell, Enable, Expect, LinkCheck, Trigger, WaitForPosition
@@ -10,6 +12,7 @@ from choreo.plan.motion import move, preload, started
 from choreo.plan.predict import exactly
 from choreo.plan.settings import configure
 from choreo.plan.state import Resolving, Where
+from choreo.recipe import flow_steps, input_steps
 from choreo.recipe import steps as recipe
 
 
@@ -29,7 +32,8 @@ def enable(resolving: Resolving, step: recipe.EnableStep, where: Where) -> None:
 def disable(resolving: Resolving, step: recipe.DisableStep, where: Where) -> None:
     """Brakes applied, power off. Positions stay as they are: a home outlives the power of the motor (P17)."""
     axes = resolving.axes_of(step.disable)
-    predicted = exactly(resolving.times.disable(axes))
+    rests_at_ns = max((resolving.states[axis].rests_at_ns for axis in axes), default=0)  # what was not waited for
+    predicted = exactly(max(0, rests_at_ns - resolving.clock_ns) + resolving.times.disable(axes))
     resolving.emit(step, where, Disable(axes), predicted, f"disable {', '.join(step.disable)}")
 
 
@@ -81,7 +85,7 @@ def expect(resolving: Resolving, step: recipe.ExpectStep, where: Where) -> None:
         resolving.emit(step, where, Expect(axis, position, within), predicted, f"expect {plan.name}")
 
 
-#: By class of step. `repeat` is not among them: it is unrolled in `resolve.py`.
+#: By class of step. What `flow.py` writes out, such as `repeat`, is not among them.
 RESOLVERS: dict[type[recipe.Step], Callable[[Resolving, Any, Where], None]] = {
     recipe.LinkCheckStep: link_check,
     recipe.ConfigureStep: configure,
@@ -94,4 +98,9 @@ RESOLVERS: dict[type[recipe.Step], Callable[[Resolving, Any, Where], None]] = {
     recipe.MoveStep: move,
     recipe.DwellStep: dwell,
     recipe.ExpectStep: expect,
+    input_steps.WaitForStep: inputs.wait_for,
+    input_steps.MoveUntilStep: inputs.move_until,
+    input_steps.SetOutputStep: inputs.set_output,
+    flow_steps.ConfirmStep: flow.confirm,
+    flow_steps.ResetFaultStep: flow.reset_fault,
 }

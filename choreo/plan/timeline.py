@@ -11,7 +11,7 @@ from fractions import Fraction
 from typing import NamedTuple
 
 from choreo.motion.profile import Profile
-from choreo.plan.model import Anchor, AxisMove, Home, Move, Plan, StepPlan, Trigger
+from choreo.plan.model import Anchor, AxisMove, Home, Move, MoveUntil, Plan, StepPlan, Trigger
 from choreo.plan.predict import Times
 from choreo.units import NS_PER_S
 
@@ -94,6 +94,8 @@ class _Laying:
             for group in action.groups:
                 self._start(group, at + self.times.until_trigger(group))
                 at += self.times.travel(group, action.settle_ns)
+        elif isinstance(action, MoveUntil):
+            self._start(action.moves, begin + self.times.until_trigger(action.moves))
         elif isinstance(action, Home):
             for axis in action.axes:
                 rest = action.rest_at

@@ -20,6 +20,9 @@ _NAMED = {
     "groups": "a group",
     "positions": "a position",
     "parameters": "a parameter",
+    "sequences": "a sequence",
+    "inputs": "an input",
+    "outputs": "an output",
 }
 
 
@@ -58,6 +61,16 @@ class Groups:
     def pair_of(self, axis: str) -> str | None:
         """The pair that an axis belongs to."""
         return next((name for name, axes in self.pairs.items() if axis in axes), None)
+
+    def halved(self, name: str) -> tuple[str, str] | None:
+        """A pair of which `name` has one side only, and the side that it lacks."""
+        behind = self.behind(name)
+        for axis in behind:
+            pair = self.pair_of(axis)
+            lacking = [side for side in self.pairs.get(pair or "", ()) if side not in behind]
+            if pair is not None and lacking:
+                return pair, lacking[0]
+        return None
 
     def several(self, name: str) -> bool:
         """Whether `name` is a named group or `all`: axes and pairs that are one by one what a section says of them."""
@@ -224,19 +237,32 @@ def spread_homing(sections: Sections, groups: Groups, reading: Reading) -> None:
     """
     What is declared under a named group or `all` holds for each of its axes and pairs that has no homing of its own.
     """
-    spread = {name: homing for name, homing in sections.homing.items() if not groups.several(name)}
-    for name, homing in sections.homing.items():
+    named: dict[str, Text] = {}
+    for name in sections.homing:
         if not groups.several(name):
             continue
-        behind = groups.behind(name)
-        for axis in behind:
-            pair = groups.pair_of(axis)
-            lacking = [side for side in groups.pairs.get(pair or "", ()) if side not in behind]
-            if lacking:
-                headline = f"`{name}` has one side of the pair `{pair}`, and homing one side alone racks it"
-                reading.error("homed-by-half", headline, name.span, help=f"Put `{lacking[0]}` into it too.")
-            spread.setdefault(Text(pair or axis), homing)
-    sections.homing = spread
+        halved = groups.halved(name)
+        if halved is not None:
+            pair, lacking = halved
+            headline = f"`{name}` has one side of the pair `{pair}`, and homing one side alone racks it"
+            reading.error("homed-by-half", headline, name.span, help=f"Put `{lacking}` into it too.")
+        for axis in () if name == ALL else groups.behind(name):
+            first = named.setdefault(axis, name)
+            if first != name and axis not in sections.homing and groups.pair_of(axis) not in sections.homing:
+                headline = f"`{axis}` is in `{first}` and in `{name}`, which say each how it is homed"
+                others = [Mark(first.span, "the first")]
+                reading.error("named-twice", headline, name.span, others=others, help=f"Say it of `{axis}` itself.")
+    sections.homing = spread_out(sections.homing, groups)
+
+
+def spread_out(homing: Mapping[Text, Homing], groups: Groups) -> dict[Text, Homing]:
+    """By axis and pair: its own, else that of a named group, else that of `all`."""
+    spread = {name: one for name, one in homing.items() if not groups.several(name)}
+    for name, one in sorted(homing.items(), key=lambda item: item[0] == ALL):
+        if groups.several(name):
+            for axis in groups.behind(name):
+                spread.setdefault(Text(groups.pair_of(axis) or axis), one)
+    return spread
 
 
 def _edges(name: Text, edges: Mapping[Text, object], groups: Groups, reading: Reading) -> None:

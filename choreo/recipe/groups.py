@@ -7,7 +7,7 @@ from collections.abc import Iterable, Mapping
 ALL = "all"
 
 #: Words that an axis, a pair, a position or a parameter cannot be called: they mean something where names stand.
-RESERVED = (ALL, "to", "by")
+RESERVED = (ALL, "to", "by", "until", "between")
 
 
 def axes_behind(

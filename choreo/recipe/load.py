@@ -6,13 +6,23 @@ from collections.abc import Mapping
 from pathlib import Path
 
 from choreo.diagnostic import Level, Mark
-from choreo.recipe.declared import Groups, check_declared, spread_homing
+from choreo.recipe.declared import Groups, check_declared, spread_homing, spread_out
 from choreo.recipe.files import dialect_file, machine_tree, plain_name
+from choreo.recipe.flow_references import check_taken
+from choreo.recipe.input_referring import check_inputs, compare_inputs
 from choreo.recipe.model import Limits, Recipe, Unhomed
 from choreo.recipe.parameters import Values, check_uses, set_parameters
 from choreo.recipe.reading import EnoughError, P, Reading
 from choreo.recipe.referring import Steps, check_length
-from choreo.recipe.sections import MACHINE_KEYS, RECIPE_KEYS, Sections, known_keys, machine_sections, recipe_sections
+from choreo.recipe.sections import (
+    MACHINE_KEYS,
+    RECIPE_KEYS,
+    Sections,
+    known_keys,
+    machine_sections,
+    read_interlocks,
+    recipe_sections,
+)
 from choreo.recipe.tighten import MACHINES_OWN, OVERLAID, REQUIRED, Merging, compare, overlay
 from choreo.recipe.version import check_version
 from choreo.text.memory import collecting_later
@@ -66,6 +76,7 @@ class _Loading:
         reading, tree = self.reading, self.tree
         theirs = machine_sections(self.machine, reading) if self.machine is not None else Sections()
         own = machine_sections(self._combined(), reading)
+        own.interlocks = self._interlocks(theirs, own)
         recipe_sections(tree, own, reading)
         self._compare(theirs, own)
         values = set_parameters(own.parameters, overrides, reading)
@@ -96,6 +107,8 @@ class _Loading:
             positions=own.positions,
             steps=own.steps,
             closing=own.closing,
+            sequences=own.sequences,
+            called=own.called,
             simulated=simulated,
             machine_path=self.machine_path,
             dialect_files=dialects,
@@ -103,7 +116,18 @@ class _Loading:
             parameter_texts={name: value.text() for name, value in values.quantities.items()},
             sources=reading.sources,
             warnings=tuple(finding for finding in reading.findings if finding.level is not Level.ERROR),
+            inputs=own.inputs,
+            outputs=own.outputs,
+            interlocks=own.interlocks,
+            required=own.required,
         )
+
+    def _interlocks(self, theirs: Sections, own: Sections) -> tuple[Text, ...]:
+        """The machine's, and what the recipe adds to them; none can be taken away."""
+        if not theirs.interlocks:
+            return own.interlocks
+        added = read_interlocks(self.tree, self.reading)
+        return (*theirs.interlocks, *(name for name in added if name not in theirs.interlocks))
 
     def _combined(self) -> Branch:
         """The recipe's tree with the machine's beneath it; limits stay the recipe's, they are compared by axis."""
@@ -137,6 +161,7 @@ class _Loading:
                 headline = f"the group `{name}` is not what the machine file says"
                 others = [Mark(members[0].span, "the machine")]
                 self.reading.error("changes-the-machine", headline, span, others=others)
+        compare_inputs(theirs, own, self.reading)
         for name, homing in theirs.homing.items():
             if name in own.homing:
                 compare(homing, own.homing[name], self.reading)
@@ -148,11 +173,20 @@ class _Loading:
         check_declared(own, groups, self.reading)
         for name in (*theirs.limits, *theirs.unhomed):
             groups.group(name)
+        check_inputs(own, groups, self.reading)
         spread_homing(own, groups, self.reading)
+        for name, homing in spread_out(theirs.homing, groups).items():
+            if name in own.homing:  # a name of the recipe's may stand before the machine's group or `all`
+                compare(homing, own.homing[name], self.reading)
         steps = Steps(own, groups, self.reading)
         steps.check(own.steps)
         steps.check(own.closing)
-        check_length((*own.steps, *own.closing), self.reading)
+        for sequence in own.sequences.values():
+            steps.check(sequence.steps)
+        check_taken(own, self.reading)
+        uncalled = [sequence.steps for name, sequence in own.sequences.items() if name not in own.called]
+        for written in ((*own.steps, *own.closing), *uncalled):
+            check_length(written, self.reading)
         return groups
 
     def _presence(self, own: Sections) -> None:

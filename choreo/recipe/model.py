@@ -10,7 +10,7 @@ Names are `Text` (a `str` with a `span`), quantities are `Amount` (`given`: a `Q
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
@@ -18,7 +18,9 @@ from pydantic import Discriminator, Tag
 
 from choreo.diagnostic import Finding, Span
 from choreo.recipe.base import Part
+from choreo.recipe.flow_steps import Sequence
 from choreo.recipe.groups import axes_behind
+from choreo.recipe.inputs import Input, Output
 from choreo.recipe.scalars import (
     Acceleration,
     Amount,
@@ -223,6 +225,12 @@ class Recipe:
     parameter_texts: Mapping[str, str]  # as set, in words
     sources: Sources  # the lines of the files, for renderings
     warnings: tuple[Finding, ...] = ()
+    sequences: Mapping[Text, Sequence] = field(default_factory=dict)
+    called: frozenset[str] = frozenset()  # the sequences that some step calls
+    inputs: Mapping[Text, Input] = field(default_factory=dict)
+    outputs: Mapping[Text, Output] = field(default_factory=dict)
+    interlocks: tuple[Text, ...] = ()  # inputs that must stay on while anything can move; the machine file's first
+    required: Mapping[Text, str] = field(default_factory=dict)  # "on" or "off" by input, before anything can move
 
     def quantity(self, amount: Amount) -> Quantity:
         """The value of `amount`, parameters put in."""

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from typing import TypeVar
 
 from pydantic_core import ValidationError
@@ -19,6 +20,8 @@ P = TypeVar("P", bound=Part)
 
 #: After so many findings the reading ends: nobody reads more of them at once, and a hostile file has no end of them.
 MOST_FINDINGS = 100
+#: So many texts, mappings and lists may come of values that are put into steps.
+MOST_FILLED = 4_000_000
 
 
 class EnoughError(Exception):
@@ -34,6 +37,11 @@ class Reading:
     def __init__(self) -> None:
         self.findings: list[Finding] = []
         self.uses: list[tuple[Amount, Kind]] = []
+        self.steps = 0  # how many have been read
+        self.depth = 0  # how many lists of steps the one that is read stands in
+        self.heights: dict[int, int] = {}  # steps inside of each other, by serial number of the outermost
+        self.standing: Mapping[str, Text] = {}  # names of values that are put in where the reading is
+        self._filled = 0
         self.sources = Sources()
         self.hashes: dict[str, str] = {}
         self.lines: dict[str, Sequence[str]] = {}
@@ -52,6 +60,8 @@ class Reading:
     def keep(self, findings: Iterable[Finding]) -> None:
         """Keep findings. Raises EnoughError when there are too many of them."""
         for finding in findings:
+            if finding in self.findings:  # said of the same steps before, with another value in them
+                continue
             self.findings.append(finding)
             if len(self.findings) >= MOST_FINDINGS:
                 headline = f"the reading ended after {MOST_FINDINGS} findings; there may be more"
@@ -72,6 +82,24 @@ class Reading:
     def warn(self, rule: str, headline: str, span: Span, help: str = "") -> None:
         """Keep a warning."""
         self.keep([Finding(rule, headline, Mark(span), help=help, level=Level.WARNING)])
+
+    def spend(self, weight: int, span: Span) -> None:
+        """Account for parts of the tree that are written out with values in them. Raises EnoughError beyond bounds."""
+        self._filled += weight
+        if self._filled > MOST_FILLED:
+            headline = "the values of `for_each` and `with`, written out, make too much of this recipe"
+            self.error("too-many-steps", headline, span, help="Run it in parts.")
+            raise EnoughError
+
+    @contextmanager
+    def putting_in(self, names: Iterable[Text], *, anew: bool = False) -> Iterator[None]:
+        """As long as this lasts, `names` stand for values; with `anew` no others do."""
+        before = self.standing
+        self.standing = {**({} if anew else before), **{str(name): name for name in names}}
+        try:
+            yield
+        finally:
+            self.standing = before
 
     @property
     def sound(self) -> bool:

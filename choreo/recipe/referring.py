@@ -7,7 +7,11 @@ from typing import Any
 
 from choreo.diagnostic import Mark, did_you_mean
 from choreo.recipe.declared import Groups
+from choreo.recipe.flow_references import check_flow
+from choreo.recipe.flow_steps import FLOW, CallStep
 from choreo.recipe.groups import ALL
+from choreo.recipe.input_referring import move_until, set_output, wait_for
+from choreo.recipe.input_steps import MoveUntilStep, SetOutputStep, WaitForStep
 from choreo.recipe.reading import Reading
 from choreo.recipe.scalars import shortened
 from choreo.recipe.sections import Sections
@@ -41,11 +45,14 @@ class Steps:
         self.sections = sections
         self.groups = groups
         self.reading = reading
+        self._seen: set[int] = set()  # serial numbers: the steps of a sequence stand wherever it is called
 
     def check(self, steps: tuple[Step, ...]) -> None:
         """Keep a finding for everything that is not there or makes no sense."""
         for step in steps:
-            _CHECKS[type(step)](self, step)
+            if step.serial not in self._seen:
+                self._seen.add(step.serial)
+                _CHECKS[type(step)](self, step)
 
     def _link_check(self, step: LinkCheckStep) -> None:
         self.groups.distinct(step.link_check.axes)
@@ -73,6 +80,11 @@ class Steps:
             if pair is not None:
                 headline = f"`{name}` is one side of the pair `{pair}`, and homing one side alone racks it"
                 self.reading.error("homed-by-half", headline, name.span, help=f"Home the pair: `{pair}`.")
+                continue
+            halved = self.groups.halved(name)
+            if halved is not None:
+                headline = f"`{name}` has one side of the pair `{halved[0]}`, and homing one side alone racks it"
+                self.reading.error("homed-by-half", headline, name.span, help=f"Home the pair: `{halved[0]}`.")
                 continue
             lacking = [axis for axis in self.groups.behind(name) if axis not in covered]
             if lacking:
@@ -113,6 +125,10 @@ class Steps:
 
     def _repeat(self, step: RepeatStep) -> None:
         self.check(step.steps)
+
+    def _flow(self, step: Step) -> None:
+        check_flow(step, self.sections, self.groups, self.reading)
+        self.check(step.inside)
 
     def _targets(self, step: Step, targets: Targets) -> tuple[str, ...] | None:
         """The axes that move; None when a name is not there."""
@@ -169,17 +185,31 @@ _CHECKS: Mapping[type[Step], Callable[[Steps, Any], None]] = {
     DwellStep: Steps._dwell,
     ExpectStep: Steps._expect,
     RepeatStep: Steps._repeat,
+    WaitForStep: wait_for,
+    MoveUntilStep: move_until,
+    SetOutputStep: set_output,
+    **dict.fromkeys(FLOW, Steps._flow),
 }
 
 
 def check_length(steps: tuple[Step, ...], reading: Reading) -> None:
     """Keep a finding when the repeats written out come to more than `MAX_STEPS` steps."""
-    total = _written_out(steps)
+    known: dict[int, int] = {}
+    total = _written_out(steps, known)
     if total > MAX_STEPS:
-        longest = max(steps, key=lambda step: _written_out((step,)))
+        longest = max(steps, key=lambda step: _written_out((step,), known))
         headline = f"the recipe comes to {total} steps, and at most {MAX_STEPS} are possible"
         reading.error("too-many-steps", headline, longest.place, help="Run it in parts, or repeat less often.")
 
 
-def _written_out(steps: tuple[Step, ...]) -> int:
-    return sum(step.repeat * _written_out(step.steps) if isinstance(step, RepeatStep) else 1 for step in steps)
+def _written_out(steps: tuple[Step, ...], known: dict[int, int]) -> int:
+    """How many steps these come to; `known` keeps it by serial number, because a sequence may be called often."""
+    total = 0
+    for step in steps:
+        found = known.get(step.serial)
+        if found is None:
+            times = step.repeat if isinstance(step, RepeatStep) else 1
+            inside = "steps" in type(step).model_fields or isinstance(step, CallStep)
+            found = known[step.serial] = times * _written_out(step.inside, known) if inside else 1
+        total += found
+    return total

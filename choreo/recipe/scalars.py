@@ -24,6 +24,9 @@ _REFERENCE = re.compile(r"(-?)\$([A-Za-z_][A-Za-z0-9_]*)")
 _BARE = re.compile(r"[+-]?[0-9][0-9.]*([eE][+-]?[0-9]+|/[0-9]+)?")
 _WHOLE = re.compile(r"[+-]?[0-9]{1,12}")
 
+#: No value of a real machine is larger, in the smallest unit of its dimension: nanoseconds, micrometres.
+LARGEST = 10**15
+
 #: What an axis, a pair, a position or a parameter may be called.
 IDENTIFIER = r"[A-Za-z_][A-Za-z0-9_]*"
 
@@ -155,6 +158,9 @@ class Kind:
             return "out-of-range", f"must be greater than zero, and {quantity.text()} stands here", ""
         if self.sign == "not negative" and quantity.value < 0:
             return "out-of-range", f"must not be negative, and {quantity.text()} stands here", ""
+        base = units_of(quantity.dimension)[0]
+        if abs(quantity.to(base)) > LARGEST:
+            return "out-of-range", f"must be at most {LARGEST:.0e} {base} in size", "Look at the exponent and the unit."
         if self.most is not None and quantity.to(self.most.unit) > self.most.value:
             return "out-of-range", f"must be at most {self.most.text()}, and {quantity.text()} stands here", ""
         return None

@@ -13,6 +13,8 @@ from typing import Any
 from pydantic import BaseModel
 from pydantic.json_schema import GenerateJsonSchema, models_json_schema
 
+from choreo.recipe.flow_steps import ForEachStep, Sequence
+from choreo.recipe.inputs import Input, Interlocks, Output, Requires
 from choreo.recipe.model import (
     Axis,
     Bus,
@@ -42,10 +44,12 @@ _ENTRIES: dict[str, type[BaseModel]] = {
     "limits": Limits,
     "unhomed": Unhomed,
     "homing": Homing,
+    "inputs": Input,
+    "outputs": Output,
     "parameters": Parameter,
 }
 #: Parts of which a recipe may give single keys, the rest being its machine file's.
-_LAID_OVER = ("Bus", "Pair", "Skew", "Homing")
+_LAID_OVER = ("Bus", "Pair", "Skew", "Homing", "Input", "Output")
 
 
 class _Plain(GenerateJsonSchema):
@@ -94,9 +98,12 @@ def _sections() -> Schema:
         "simulated": {"type": "string", "description": "The simulated machine that a dry-run moves."},
         "bus": _reference("Bus"),
         "homing_order": _reference("HomingOrder"),
+        "interlocks": _reference("Interlocks"),
+        "requires": _reference("Requires"),
         "groups": _by_name(_reference("NamedGroup")),
         "positions": _by_name(_reference("NamedPosition")),
         "steps": steps,
+        "sequences": _by_name(_reference("Sequence")),
         "closing": steps,
     }
     return sections | {key: _by_name(_reference(part.__name__)) for key, part in _ENTRIES.items()}
@@ -111,20 +118,32 @@ def _reference(name: str) -> Schema:
 
 
 def _definitions() -> Schema:
-    parts: list[type[BaseModel]] = [*_ENTRIES.values(), Bus, HomingOrder, NamedGroup, NamedPosition, *VERBS.values()]
+    sections = (Bus, HomingOrder, Interlocks, Requires, NamedGroup, NamedPosition, Sequence)
+    parts: list[type[BaseModel]] = [*_ENTRIES.values(), *sections, *VERBS.values()]
     _, made = models_json_schema([(part, "validation") for part in parts], schema_generator=_Plain)
     definitions: Schema = {name: _without_null(part) for name, part in made["$defs"].items()}
-    for name in ("HomingOrder", "NamedGroup", "NamedPosition"):  # parts with one field, which is not written
+    # Parts with one field, which is not written.
+    for name in ("HomingOrder", "Interlocks", "NamedGroup", "NamedPosition"):
         (definitions[name],) = definitions[name]["properties"].values()
     definitions["Targets"] = _targets(definitions["Targets"])
-    definitions["RepeatStep"]["properties"]["steps"] = _sections()["steps"]
-    definitions["RepeatStep"]["required"] = ["repeat", "steps"]
+    if "UntilMove" in definitions:
+        definitions["UntilMove"] = _until_move(definitions["UntilMove"])
+    nesting: list[type[BaseModel]] = [*VERBS.values(), Sequence]
+    for step in nesting:
+        if "steps" in step.model_fields:
+            definitions[step.__name__]["properties"]["steps"] = _sections()["steps"]
+            definitions[step.__name__]["required"] = [*_verb(step), "steps"]
+    definitions[ForEachStep.__name__]["properties"]["for_each"] |= {"minProperties": 1, "maxProperties": 1}
     definitions["Step"] = {"oneOf": [_reference(step.__name__) for step in VERBS.values()]}
     axis = definitions["Axis"]
     others = [key for key in axis["required"] if key != "node"]
     axis["required"] = ["node"]
     axis["anyOf"] = [{"required": ["like"]}, {"required": others}]
     return definitions
+
+
+def _verb(step: type[BaseModel]) -> list[str]:
+    return [verb for verb, known in VERBS.items() if known is step]
 
 
 def _without_null(schema: Any) -> Any:
@@ -150,4 +169,17 @@ def _targets(made: Schema) -> Schema:
         "propertyNames": {"pattern": _NAME_PATTERN},
         "additionalProperties": _reference("Target"),
         "minProperties": 1,
+    }
+
+
+def _until_move(made: Schema) -> Schema:
+    """`until` and `between` are its own; every other key is an axis or a pair."""
+    own = {key: value for key, value in made["properties"].items() if key != "by_group"}
+    return {
+        "type": "object",
+        "description": made["description"],
+        "properties": own,
+        "required": ["until"],
+        "propertyNames": {"pattern": _NAME_PATTERN},
+        "additionalProperties": _reference("Way"),
     }

@@ -5,6 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 from choreo.diagnostic import did_you_mean
+from choreo.recipe.flow_steps import Sequence
+from choreo.recipe.inputs import Input, Interlocks, Output, Requires
 from choreo.recipe.model import (
     Axis,
     Bus,
@@ -19,6 +21,7 @@ from choreo.recipe.model import (
 )
 from choreo.recipe.reading import EnoughError, P, Reading
 from choreo.recipe.scalars import Amount, shortened
+from choreo.recipe.sequences import Sequences
 from choreo.recipe.stepping import read_steps
 from choreo.recipe.steps import Step
 from choreo.text.tree import Branch, Text, Tree
@@ -36,9 +39,23 @@ MACHINE_KEYS = (
     "unhomed",
     "homing",
     "homing_order",
+    "inputs",
+    "outputs",
+    "interlocks",
+    "requires",
 )
 #: The keys of a recipe: what a machine has, and its own.
-RECIPE_KEYS = ("choreo", "title", "machine", *MACHINE_KEYS[1:], "parameters", "positions", "steps", "closing")
+RECIPE_KEYS = (
+    "choreo",
+    "title",
+    "machine",
+    *MACHINE_KEYS[1:],
+    "parameters",
+    "positions",
+    "steps",
+    "sequences",
+    "closing",
+)
 
 #: The most axes of a machine: their node numbers reach so far. The most that are like another in a row.
 MOST_AXES = 255
@@ -59,10 +76,16 @@ class Sections:
     unhomed: dict[Text, Unhomed] = field(default_factory=dict)
     homing: dict[Text, Homing] = field(default_factory=dict)
     homing_order: tuple[tuple[Text, ...], ...] = ()
+    inputs: dict[Text, Input] = field(default_factory=dict)
+    outputs: dict[Text, Output] = field(default_factory=dict)
+    interlocks: tuple[Text, ...] = ()
+    required: dict[Text, str] = field(default_factory=dict)  # levels by input
     parameters: dict[Text, Parameter] = field(default_factory=dict)
     positions: dict[Text, dict[Text, Amount]] = field(default_factory=dict)
     steps: tuple[Step, ...] = ()
     closing: tuple[Step, ...] = ()
+    sequences: dict[Text, Sequence] = field(default_factory=dict)
+    called: frozenset[str] = frozenset()  # the sequences that are called from somewhere
     names: dict[str, tuple[Text, ...]] = field(default_factory=dict)
 
     def names_of_homing(self) -> tuple[Text, ...]:
@@ -94,6 +117,9 @@ def machine_sections(tree: Branch, reading: Reading) -> Sections:
         elif key == "homing_order":
             order = reading.part(HomingOrder, tree.like({key: value}), key)
             made.homing_order = order.homing_order if order else ()
+        elif key == "requires":
+            requires = reading.part(Requires, value, key)
+            made.required = dict(requires.inputs) if requires else {}
     declared = reading.mapping(tree, "axes")
     if len(declared) > MOST_AXES:
         first_too_many = list(declared)[MOST_AXES]
@@ -110,7 +136,10 @@ def machine_sections(tree: Branch, reading: Reading) -> Sections:
     made.limits = _entries(Limits, reading.mapping(tree, "limits"), reading)
     made.unhomed = _entries(Unhomed, reading.mapping(tree, "unhomed"), reading)
     made.homing = _entries(Homing, reading.mapping(tree, "homing"), reading)
-    for section in ("axes", "pairs", "groups", "homing"):
+    made.interlocks = read_interlocks(tree, reading)
+    made.inputs = _entries(Input, reading.mapping(tree, "inputs"), reading)
+    made.outputs = _entries(Output, reading.mapping(tree, "outputs"), reading)
+    for section in ("axes", "pairs", "groups", "homing", "inputs", "outputs"):
         made.names[section] = tuple(reading.mapping(tree, section))
     return made
 
@@ -124,16 +153,28 @@ def recipe_sections(tree: Branch, made: Sections, reading: Reading) -> None:
         position = reading.part(NamedPosition, arranged, key, inside=value)
         if position is not None:
             made.positions[key] = position.at
-    for section in ("parameters", "positions"):
+    for section in ("parameters", "positions", "sequences"):
         made.names[section] = tuple(reading.mapping(tree, section))
+    callees = Sequences(tree, reading)
     steps, closing = tree.key("steps"), tree.key("closing")
     if steps is None:
         help = "A recipe lists what is done under `steps:`."
         reading.error("missing-key", "the recipe has no `steps`", tree.span, help=help)
     else:
-        made.steps = read_steps(tree[steps], steps, reading)
+        made.steps = read_steps(tree[steps], steps, reading, callees)
     if closing is not None:
-        made.closing = read_steps(tree[closing], closing, reading)
+        made.closing = read_steps(tree[closing], closing, reading, callees)
+    made.sequences = callees.read_all()
+    made.called = frozenset(callees.called)
+
+
+def read_interlocks(tree: Branch, reading: Reading) -> tuple[Text, ...]:
+    """The names under `interlocks`."""
+    key = tree.key("interlocks")
+    if key is None:
+        return ()
+    found = reading.part(Interlocks, tree.like({key: tree[key]}), key)
+    return found.interlocks if found else ()
 
 
 def _entries(cls: type[P], section: Branch, reading: Reading) -> dict[Text, P]:

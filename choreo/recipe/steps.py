@@ -7,11 +7,13 @@ name (`step.home`, `step.dwell`); `label`, `timeout` and `note` may stand beside
 
 from __future__ import annotations
 
-from typing import Annotated, Any, ClassVar, Literal
+from typing import Annotated, Any, Literal
 
 from pydantic import Field
 
 from choreo.recipe.base import Part
+from choreo.recipe.flow_steps import FLOW
+from choreo.recipe.input_steps import MoveUntilStep, SetOutputStep, WaitForStep
 from choreo.recipe.scalars import (
     NAMES_SCHEMA,
     Acceleration,
@@ -22,16 +24,15 @@ from choreo.recipe.scalars import (
     Names,
     Percent,
     Position,
-    PositiveTime,
     Reader,
     Speed,
     Time,
-    Word,
     kind_of,
     read_names,
     whole,
     wrong,
 )
+from choreo.recipe.step import Step as Step  # noqa: PLC0414  known from here, too
 from choreo.text.tree import Branch, Items, Text
 
 _TO = Text("to")
@@ -54,15 +55,6 @@ def _read_order(value: Any) -> tuple[tuple[Text, ...], ...]:
 _ORDER_SCHEMA = {"type": "array", "items": NAMES_SCHEMA, "minItems": 1}
 #: Stages of groups, one after the other: `[lift, [beam, carriage]]`.
 Order = Annotated[tuple[tuple[Text, ...], ...], Reader(_read_order, _ORDER_SCHEMA)]
-
-
-class Step(Part):
-    """What every step has. `place` is the span of the verb's key."""
-
-    verb: ClassVar[str]
-    label: Word | None = None
-    timeout: PositiveTime | None = None
-    note: Word | None = None
 
 
 class LinkCheck(Part):
@@ -232,6 +224,11 @@ class RepeatStep(Step):
     repeat: Annotated[Count, whole(1, 1_000_000)]
     steps: tuple[Step, ...]
 
+    @property
+    def inside(self) -> tuple[Step, ...]:
+        """Its steps."""
+        return self.steps
+
 
 #: Every verb, with the class of its step.
 VERBS: dict[str, type[Step]] = {
@@ -249,5 +246,9 @@ VERBS: dict[str, type[Step]] = {
         DwellStep,
         ExpectStep,
         RepeatStep,
+        WaitForStep,
+        MoveUntilStep,
+        SetOutputStep,
+        *FLOW,
     )
 }

@@ -21,7 +21,7 @@ from choreo.text.tree import Branch, Text, Tree
 from choreo.units import Quantity, UnitError, units_of
 
 #: Sections of a machine that a recipe with a machine file may lay over, and those that it may not touch.
-OVERLAID = ("bus", "pairs", "groups", "homing")
+OVERLAID = ("bus", "pairs", "groups", "homing", "inputs", "outputs", "requires")
 MACHINES_OWN = ("name", "simulated", "axes", "homing_order")
 
 #: The sections of limits, and what every axis must have there.
@@ -64,7 +64,7 @@ def compare(machine: Part, recipe: Part, reading: Reading) -> None:
         elif isinstance(ours, Amount) and isinstance(theirs, Amount):
             _compare_amounts(name, theirs, ours, reading)
         elif isinstance(ours, dict) and isinstance(theirs, dict):
-            for key in theirs:
+            for key in (key for key in theirs if key in ours):  # what is lacking is said elsewhere
                 _compare_amounts(f"{name}.{key}", theirs[key], ours[key], reading)
         elif theirs is not None and _plain(ours) != _plain(theirs):
             span = recipe.place

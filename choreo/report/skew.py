@@ -49,18 +49,23 @@ def pair_skews(journal: Journal, rows: Sequence[StepRow]) -> tuple[PairSkew, ...
 
 
 def _pair_skew(journal: Journal, pair: PairInfo, rows: Sequence[StepRow]) -> PairSkew:
-    left, right = (journal.axes[index] for index in pair.axes)
+    unit = journal.axes[pair.axes[0]].unit
     readings, worst = 0, (0.0, 0.0, 0)
-    for begin, end in _stretches(journal, left.name, right.name):
-        sides = [_side(journal, axis, begin, end) for axis in (left, right)]
-        for skew, uncertainty, t_ns in _aligned(*sides):
-            readings += 1
-            if readings == 1 or abs(skew) > abs(worst[0]):
-                worst = skew, uncertainty, t_ns
+    for skew, uncertainty, t_ns in aligned_skews(journal, pair):
+        readings += 1
+        if readings == 1 or abs(skew) > abs(worst[0]):
+            worst = skew, uncertainty, t_ns
     if not readings:
-        return PairSkew(pair, left.unit, 0)
+        return PairSkew(pair, unit, 0)
     step = step_at(rows, worst[2])
-    return PairSkew(pair, left.unit, readings, *worst, "" if step is None else step.path)
+    return PairSkew(pair, unit, readings, *worst, "" if step is None else step.path)
+
+
+def aligned_skews(journal: Journal, pair: PairInfo) -> Iterator[tuple[float, float, int]]:
+    """Skew, its uncertainty and the instant, for each reading of the first side that the second can be held against."""
+    left, right = (journal.axes[index] for index in pair.axes)
+    for begin, end in _stretches(journal, left.name, right.name):
+        yield from _aligned(*(_side(journal, axis, begin, end) for axis in (left, right)))
 
 
 def _stretches(journal: Journal, *names: str) -> Iterator[tuple[int, int]]:

@@ -1,6 +1,7 @@
 """What a stop left behind, per axis (practice.md P17)."""
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 
 from choreo.journal import Journal
 
@@ -22,6 +23,7 @@ class AxisAfterStop:
     load: str
     why: str
     next_action: str
+    outputs: Mapping[str, str] = field(default_factory=dict)  # of its drive, as the run left them
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,6 +62,7 @@ def stop_of(journal: Journal) -> Stop | None:
             record.fields["load"],
             record.fields.get("why", ""),
             record.fields["next"],
+            record.fields.get("outputs", {}),
         )
         for axis in journal.axes
         if (record := last.get(axis.name)) is not None

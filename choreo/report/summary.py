@@ -8,7 +8,10 @@ from typing import Any
 
 from choreo.journal import Journal, exact
 from choreo.report import words
+from choreo.report.inputs import UntilRow, WaitRow, until_rows, wait_rows
 from choreo.report.links import LinkFigures, link_figures
+from choreo.report.lost import host_lost
+from choreo.report.scopes import ScopeRow, scope_rows
 from choreo.report.skew import PairSkew, pair_skews
 from choreo.report.starts import Start, starts
 from choreo.report.steps import StepRow, step_rows
@@ -55,6 +58,9 @@ class Summary:
     steps: tuple[StepRow, ...]
     pairs: tuple[PairSkew, ...]
     starts: tuple[Start, ...]
+    scopes: tuple[ScopeRow, ...]
+    untils: tuple[UntilRow, ...]
+    waits: tuple[WaitRow, ...]
     links: tuple[LinkFigures, ...]
     lost: Mapping[str, int]
     late: Mapping[str, int]
@@ -69,6 +75,7 @@ def summarise(journal: Journal) -> Summary:
     rows = step_rows(journal)
     end = last.fields if journal.complete else {}
     stop = stop_of(journal)
+    begun = starts(journal)
     return Summary(
         title=run["title"],
         machine=run["machine"],
@@ -85,7 +92,10 @@ def summarise(journal: Journal) -> Summary:
         taken_ns=end.get("taken_ns", last.t_ns),
         steps=rows,
         pairs=pair_skews(journal, rows),
-        starts=starts(journal),
+        starts=begun,
+        scopes=scope_rows(journal, begun, rows),
+        untils=until_rows(journal),
+        waits=wait_rows(journal),
         links=link_figures(journal),
         lost=_count(journal, "lost"),
         late=_count(journal, "late"),
@@ -126,10 +136,12 @@ def _remarks(journal: Journal) -> tuple[str, ...]:
         (not journal.complete, words.CUT_OFF),
         (simulated, words.SIMULATED),
         (nominal, words.NOMINAL),
+        (nominal and any(True for _ in journal.of("input")), words.NOMINAL_INPUTS),
         (True, words.ENCODERS),
         (True, words.CAUTION),
     )
-    return tuple(text for wanted, text in chosen if wanted)
+    remarks = [text for wanted, text in chosen if wanted]
+    return (*remarks[:-1], *host_lost(run), remarks[-1])
 
 
 def summary_json(summary: Summary) -> str:

@@ -43,6 +43,28 @@ _STARTS = (
 )
 
 
+_UNTILS = (
+    Column("step", right=False),
+    Column("axis", right=False, shrinks=8),
+    Column("until", right=False, shrinks=10),
+    Column("seen at"),
+    Column("earlier by", keep=5),
+    Column("rests at", keep=6),
+)
+_SCOPES = (
+    Column("part", right=False, shrinks=10),
+    Column("step", right=False, keep=4),
+    Column("taken"),
+    Column("axis", right=False, shrinks=8),
+    Column("lowest"),
+    Column("highest"),
+    Column("off", keep=7),
+    Column("skew", keep=6),
+    Column("spread ms", keep=5),
+    Column("outcome", right=False, keep=3),
+)
+
+
 def report_lines(summary: Summary, width: int, *, result: bool = True) -> Iterator[str]:
     """
     The report, line by line, at most `width` cells wide where the figures allow it.
@@ -50,7 +72,7 @@ def report_lines(summary: Summary, width: int, *, result: bool = True) -> Iterat
     Without `result` the line that says how it ended is left to the caller.
     """
     yield from step_lines(summary, width)
-    for part in (_link_lines, _pair_lines, _start_lines, _stop_lines):
+    for part in (_link_lines, _pair_lines, _start_lines, _until_lines, _scope_lines, _stop_lines):
         lines = list(part(summary, width))
         if lines:
             yield ""
@@ -159,6 +181,63 @@ def delays(start: Start) -> str:
     return f"{len(seen)} axes: first {first} {_ms(first_ns, 1)}, last {last} {_ms(last_ns, 1)}"
 
 
+def _until_lines(summary: Summary, width: int) -> Iterator[str]:
+    """What inputs decided."""
+    if summary.untils:
+        yield from _prose(
+            "Moves that an input ended: where the axis was when it was first read, by how much earlier it may have "
+            "come, where the axis came to rest, in the axis' unit",
+            width,
+        )
+        rows = [
+            (
+                row.step,
+                row.axis,
+                f"{row.input} {row.level}",
+                "did not come" if row.seen is None else f"{row.seen:.3f} {row.unit}",
+                "" if row.give is None else f"{row.give:.3f}",
+                f"{row.rest:.3f} {row.unit}",
+            )
+            for row in summary.untils
+        ]
+        yield from table(_UNTILS, rows, width)
+    for wait in summary.waits:
+        yield from _prose(f"Step {wait.step} waited {_s(wait.after_ns)} s until {wait.input} was {wait.level}", width)
+
+
+def _scope_lines(summary: Summary, width: int) -> Iterator[str]:
+    """One row an axis; what is said of the whole part stands in its first."""
+    rows = []
+    for scope in summary.scopes:
+        skew = max((abs(pair.worst) for pair in scope.pairs), default=None)
+        whole = (
+            "" if skew is None else f"{skew:.3f}",
+            _ms(scope.spread_ns, 1),
+            scope.outcome,
+        )
+        for place, axis in enumerate(scope.axes or (None,)):
+            first = place == 0
+            rows.append(
+                (
+                    scope.name if first else "",
+                    scope.path if first else "",
+                    _s(scope.taken_ns) if first else "",
+                    "" if axis is None else axis.axis,
+                    "" if axis is None else f"{axis.lowest:.3f} {axis.unit}",
+                    "" if axis is None else f"{axis.highest:.3f} {axis.unit}",
+                    "" if axis is None or axis.deviation is None else f"{axis.deviation:.3f}",
+                    *(whole if first else ("", "", "")),
+                )
+            )
+    if rows:
+        yield from _prose(
+            "Named parts: time in s, positions read, largest distance from the predicted motion (off) and largest skew "
+            "in the axes' unit, widest spread of starts",
+            width,
+        )
+        yield from table(_SCOPES, rows, width)
+
+
 def _stop_lines(summary: Summary, width: int) -> Iterator[str]:
     stop = summary.stop
     if stop is None:
@@ -200,7 +279,8 @@ def _after_stop(axis: AxisAfterStop) -> tuple[str, str]:
     power = {True: "under power", False: "without power", None: "power unknown"}[axis.energised]
     home = "home valid" if axis.home_valid else "home not valid"
     rest = "at rest" if axis.proven else "NOT PROVEN at rest" + (f" ({axis.why})" if axis.why else "")
-    return rest, f"{power}, {home}, load {axis.load}. {axis.next_action}"
+    outputs = "".join(f", output {name} {level}" for name, level in axis.outputs.items())
+    return rest, f"{power}, {home}, load {axis.load}{outputs}. {axis.next_action}"
 
 
 def _s(ns: int | None) -> str:

@@ -13,6 +13,11 @@ SIMULATED = (
 
 NOMINAL = "The simulated machine was derived from the recipe itself, so this dry-run cannot reveal a wrong scale."
 
+NOMINAL_INPUTS = (
+    "There is no machine behind its inputs either: they read as the recipe wants them, and what a step waits for came "
+    "true by itself, half of the way along or shortly after the step had begun."
+)
+
 CAUTION = (
     "A machine that moves can crush, trap and cut. The stop of choreo is software: it replaces neither the emergency "
     "stop nor the safety functions that the machine's risk assessment asks for. Local codes, the drive maker's "

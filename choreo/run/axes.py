@@ -88,13 +88,17 @@ class Axis:
         self.anchor_counts = 0  # known from the first reading on
         self.found_counts = 0  # where it was found, or taken to be found, without home
         self.enabled = False
+        self.switching = False  # its power is being switched: what it says of it meanwhile is no news
         self.braked = plan.brake is not None
+        self.brake_holds = True  # as far as anybody has seen
         # How fast its drive slows down, in the unit per second squared; the limits until settings are known.
         self.stop_ramp = plan.limits.acceleration
         self.quick_stop_ramp = plan.limits.quick_stop
         self.jerk = plan.limits.jerk
         self.home_valid = False
         self.load_state = "unknown"  # "empty", "loaded", "unknown"
+        self.load_kept = False  # what it holds was started before, and would run again at the next start (P1)
+        self.target_known = False  # the drive's last target is where it stands, or will stand
         self.motion: Motion | None = None
         self.stand_counts: int | None = None  # where it should stand; None: not expected to be anywhere
         self.commanded = False  # told to move since the run began
@@ -103,6 +107,7 @@ class Axis:
         self.window: tuple[int, int] | None = None  # counts within which it is taken to have arrived
         self.inside_since_ns: int | None = None
         self.polls = 0
+        self.off = Fraction(0)  # how far from where the plan has it: an input ended its last move (in its unit)
 
     def accept(self, wire_counts: int, asked_ns: int, arrived_ns: int) -> None:
         """Take a reading; the wire's wrap-around is undone."""
@@ -131,6 +136,12 @@ class Axis:
         """The drive counts from another zero from now on: what was read before is worth nothing."""
         self.readings.clear()
         self.samples = 0
+
+    def forget_all_but_last(self) -> None:
+        """What was read before is no measure of its speed: the drive may count from another zero since."""
+        last = self.readings.pop()
+        self.readings.clear()
+        self.readings.append(last)
 
     def position(self, counts: float | None = None) -> float:
         """A count (the last reading, if None) in the axis' unit, from its anchor."""
@@ -169,6 +180,11 @@ class Axis:
         return way / max(1, new.arrived_ns - old.asked_ns), way / max(1, new.asked_ns - old.arrived_ns)
 
     @property
+    def on_its_brake(self) -> bool:
+        """Whether only its brake holds it (practice.md P15)."""
+        return self.plan.vertical and self.braked and not self.enabled
+
+    @property
     def standing_at(self) -> int:
         """Where it was told to stand, or else where it was last read to be: from there its next move goes."""
         return self.counts if self.stand_counts is None else self.stand_counts
@@ -181,6 +197,7 @@ class Axis:
 
     def coast(self) -> None:
         """It is slowing down somewhere: nothing is expected of it but the pair's skew and its end."""
+        self.target_known = self.target_known and self.motion is None
         self.motion = None
         self.stand_counts = None
         self.onset_by_ns = None

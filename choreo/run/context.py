@@ -7,18 +7,23 @@ from typing import Any
 from choreo.drive.conversation import Conversation
 from choreo.drive.verbs import Drive, Status
 from choreo.errors import ChoreoError, MachineFault
-from choreo.plan.model import Plan, StepPlan
+from choreo.plan.model import Plan, Scope, StepPlan
 from choreo.run.axes import Axis
-from choreo.run.lanes import Request
 from choreo.run.log import MS, NoReply, named
+from choreo.run.requests.lanes import Request
 from choreo.run.session import Session
-from choreo.run.watchers import PairWatch, Watch
+from choreo.run.watch.inputs import Inputs
+from choreo.run.watch.watchers import PairWatch, Watch
 from choreo.wire.words import Setting
 
 #: A node that is not seen to slow down after a stop is told again this often (P13).
 STOP_AGAIN_NS = 50 * MS
 #: It slows down when its speed is below this part of the one that it had.
 SLOWING = 0.9
+
+
+#: Gets a question, and may answer it at once in the place of a person; with None somebody else will.
+Operator = Callable[[str], str | None]
 
 
 class Poller:
@@ -81,9 +86,14 @@ class Run:
     pairs: tuple[PairWatch, ...]
     watch: Watch
     pollers: tuple[Poller, ...]
+    inputs: Inputs
     step: StepPlan | None = None
+    compared: bool = False  # what a count is was compared with the drives (P26)
     opened: bool = False  # loads were brought to a known, empty state
-    restore: dict[int, tuple[Setting, int]] = field(default_factory=dict)  # what was set for a while, by axis (P25)
+    restore: dict[tuple[int, Setting], int] = field(default_factory=dict)  # what was set for a while: what it was (P25)
+    scopes: list[tuple[Scope, int]] = field(default_factory=list)  # under way, outermost first, and since when
+    operator: Operator | None = None  # answers in the place of a person
+    outputs: dict[int, bool | None] = field(default_factory=dict)  # as switched by this run; None: not answered
 
     def pick(self, indices: Iterable[int]) -> list[Axis]:
         """Axes by index."""

@@ -6,7 +6,7 @@ itself: which nodes hold a load, how their positions are counted, whether the ru
 """
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 from choreo.errors import InternalError
 from choreo.frame import Frame
@@ -28,7 +28,13 @@ class _Node:
     dialect: Dialect
     found: int | None = None  # where an axis without home was found, counts
     homed: bool = False
-    loaded: bool = False
+    stands: int | None = None  # where it is told to stand, counts, and how exactly that is known
+    blur: int = 0
+    fresh: bool = False  # holds a load that no start has set off yet, or a part of one
+    kept: bool = False  # holds one that the last start left in it
+    way: int | None = None  # how far its load leads, counts; None: not known
+    part: int = 0  # which frame of its load came last, of a load of several frames; 0: the last one
+    values: dict[str, int] = field(default_factory=dict)  # of the frames of a message so far
 
 
 class Guard:
@@ -40,6 +46,7 @@ class Guard:
         #: Frames that were decoded, can do nothing, and need not be decoded again.
         self.harmless: dict[Frame, FrameClass] = {}
         self._may_start: frozenset[int] = frozenset()
+        self._idle: frozenset[int] = frozenset()
         self.stopping = False
 
     def found_at(self, node: int, counts: int) -> None:
@@ -51,13 +58,19 @@ class Guard:
         """From now on the travel of the machine holds."""
         self._nodes[node].homed = True
 
-    def allow_start(self, nodes: Iterable[int]) -> None:
-        """Permit one start trigger, for exactly these loaded nodes."""
-        self._may_start = frozenset(nodes)
+    def stands_at(self, node: int, counts: int, blur: int) -> None:
+        """The axis stands at `counts`, known to within `blur`: from there a relative load goes, and to there no way."""
+        self._nodes[node].stands, self._nodes[node].blur = counts, blur
+
+    def allow_start(self, nodes: Iterable[int], idle: Iterable[int] = ()) -> None:
+        """Permit one start, for exactly these loaded nodes and the `idle` ones, whose loads lead nowhere (P1)."""
+        self._may_start, self._idle = frozenset(nodes), frozenset(idle)
 
     def unloaded(self, node: int) -> None:
         """The drive has proved that it holds nothing."""
-        self._nodes[node].loaded = False
+        held = self._nodes[node]
+        held.fresh = held.kept = False
+        held.way, held.part = None, 0
 
     def check(self, frame: Frame) -> FrameClass:
         """
@@ -72,9 +85,14 @@ class Guard:
             return known
         decoded = self._decode(frame)
         self._judge(frame, decoded)
-        if decoded.frame_class is FrameClass.NEUTRAL and len(self.harmless) < REMEMBERED:
+        numbered = "rolling" in decoded.values  # another frame each time: not worth the room
+        if decoded.frame_class is FrameClass.NEUTRAL and not numbered and len(self.harmless) < REMEMBERED:
             self.harmless[frame] = FrameClass.NEUTRAL
         return decoded.frame_class
+
+    def is_harmless(self, frame: Frame) -> bool:
+        """Whether a request that was checked can do nothing."""
+        return self.classify(frame) is FrameClass.NEUTRAL
 
     def classify(self, frame: Frame) -> FrameClass:
         """The class of a request, without judging it."""
@@ -107,10 +125,10 @@ class Guard:
             _judge_target(node, decoded)
         elif kind is FrameClass.SETS:
             _judge_setting(node, decoded)
+        elif kind is FrameClass.SWITCHES:
+            _judge_output(node, decoded)
         if kind is FrameClass.LOADS:
-            if node.loaded and node.dialect.loads.second_load in ("queues", "adds"):
-                raise _refusal(node, "guard-load", "a second load would be added to the first")
-            node.loaded = True
+            _account_for(node, decoded)
 
     def _judge_broadcast(self, frame: Frame, decoded: Decoded) -> None:
         if decoded.frame_class is FrameClass.STOPS:
@@ -119,25 +137,75 @@ class Guard:
             raise GuardRefusal(
                 f"{decoded.message} ({frame.text()}) is a broadcast; only start and stop may be", rule="guard-broadcast"
             )
-        loaded = frozenset(number for number, node in self._nodes.items() if node.loaded)
-        if not loaded or loaded != self._may_start:
+        loaded = frozenset(number for number, node in self._nodes.items() if node.fresh or node.kept)
+        stale = [number for number, node in self._nodes.items() if node.kept and not node.fresh]
+        if not self._may_start or stale or loaded != self._may_start | self._idle:
             raise GuardRefusal(
-                f"start trigger for nodes {sorted(self._may_start)} while nodes {sorted(loaded)} hold a load",
+                f"start trigger for nodes {sorted(self._may_start | self._idle)} while nodes {sorted(loaded)} "
+                "hold a load" + (f", nodes {stale} one that was started before" if stale else ""),
                 rule="guard-start",
             )
-        self._may_start = frozenset()
+        for number in sorted(loaded):
+            node = self._nodes[number]
+            if node.part:
+                raise _refusal(node, "guard-start", "a start while only a part of its load was sent")
+            if number in self._idle and (node.way is None or abs(node.way) > node.blur):
+                raise _refusal(
+                    node, "guard-start", f"it takes no part in the start, and its load leads {node.way} counts"
+                )
+        self._may_start = self._idle = frozenset()
         for number in loaded:
             node = self._nodes[number]
-            node.loaded = node.dialect.loads.at_trigger == "kept"
+            node.fresh, node.kept = False, node.dialect.loads.at_trigger == "kept"
 
 
 def _refusal(node: _Node, rule: str, why: str) -> GuardRefusal:
     return GuardRefusal(f"{node.limits.axis}: {why}", rule=rule, axis=node.limits.axis, node=node.limits.node)
 
 
+def _place(decoded: Decoded) -> tuple[str, int]:
+    """The message, and which of its frames this is: 0 where it has one only."""
+    message, _, place = decoded.message.partition(".")
+    return message, int(place or 0)
+
+
+def _account_for(node: _Node, decoded: Decoded) -> None:
+    """From its first frame on a load counts as held; its frames come in order."""
+    message, place = _place(decoded)
+    if place > 1:
+        if node.part != place - 1:
+            raise _refusal(node, "guard-load", f"frame {place} of a load after frame {node.part} of it")
+    elif (node.fresh or node.kept) and node.dialect.loads.second_load in ("queues", "adds"):
+        raise _refusal(node, "guard-load", "a second load would be added to the first")
+    node.fresh = True
+    node.part = 0 if place == _frames_of(node, message) else place
+
+
+def _frames_of(node: _Node, message: str) -> int:
+    several = node.dialect.several.get(message)
+    return 0 if several is None else several.frames
+
+
 def _judge_target(node: _Node, decoded: Decoded) -> None:
     limits = node.limits
-    target, speed = decoded.values["target"], decoded.values.get("speed")
+    target, speed = decoded.values.get("target"), decoded.values.get("speed")
+    if target is not None:
+        _judge_way(node, decoded, target)
+    ceiling = limits.speed_raw if node.homed else limits.unhomed_speed_raw
+    low, high = sorted((limits.slowest_speed_raw, ceiling))  # a raw unit may fall
+    if speed is not None and not low <= speed <= high:
+        raise _refusal(node, "guard-speed", f"raw speed {speed} is outside {low} to {high}")
+
+
+def _judge_way(node: _Node, decoded: Decoded, target: int) -> None:
+    """A relative load is judged by the place where it leads: the sum."""
+    limits = node.limits
+    if decoded.frame_class is FrameClass.LOADS:
+        if node.dialect.loads.relative_to != "never":
+            if node.stands is None:
+                raise _refusal(node, "guard-target", "a relative load before it is known where the axis stands")
+            target += node.stands
+        node.way = None if node.stands is None else target - node.stands
     if node.homed:
         low, high = limits.travel
     elif node.found is not None:
@@ -146,22 +214,36 @@ def _judge_target(node: _Node, decoded: Decoded) -> None:
         raise _refusal(node, "guard-target", "a move before it is known where the axis stands")
     if not low <= target <= high:
         raise _refusal(node, "guard-target", f"target {target} counts is outside {low} to {high} counts")
-    ceiling = limits.speed_raw if node.homed else limits.unhomed_speed_raw
-    if speed is not None and not 1 <= speed <= ceiling:
-        raise _refusal(node, "guard-speed", f"raw speed {speed} is outside 1 to {ceiling}")
 
 
 def _judge_setting(node: _Node, decoded: Decoded) -> None:
-    number = decoded.values.get("number")
-    if number is None:  # declares a position: the travel holds from now on, and the edge lies just outside it
-        edge, allowed = decoded.values["edge"], node.limits.edge
+    """A setting in several frames is judged with the frame that completes number and value."""
+    message, place = _place(decoded)
+    if place <= 1:
+        node.values = {}
+    node.values |= decoded.values
+    if "edge" in node.values:  # declares a position: the travel holds from now on, and the edge lies just outside it
+        edge, allowed = node.values["edge"], node.limits.edge
         if edge != allowed:
             raise _refusal(node, "guard-edge", f"home edge {edge} counts, declared in the recipe as {allowed}")
+        return
+    number, value = node.values.get("number"), node.values.get("value")
+    if number is None or value is None:
+        if place == _frames_of(node, message):
+            raise _refusal(node, "guard-setting", f"{decoded.message} sets nothing that is known")
         return
     setting = node.dialect.setting_by_number(number)
     if setting is None or setting not in node.limits.settings:
         raise _refusal(node, "guard-setting", f"setting {number} is none that this recipe may write")
     low, high = node.limits.settings[Setting(setting)]
-    value = decoded.values["value"]
     if not low <= value <= high:
         raise _refusal(node, "guard-setting", f"raw {setting} {value} is outside {low} to {high}")
+
+
+def _judge_output(node: _Node, decoded: Decoded) -> None:
+    output, on = decoded.values["output"], decoded.values["on"]
+    if output not in node.limits.outputs:
+        allowed = ", ".join(map(str, node.limits.outputs)) or "none"
+        raise _refusal(node, "guard-output", f"output {output} is not declared in the recipe; declared are {allowed}")
+    if on not in (0, 1):
+        raise _refusal(node, "guard-output", f"output {output} would be set to {on}; 0 and 1 are allowed")

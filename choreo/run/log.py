@@ -20,6 +20,7 @@ class Log:
         self.journal = journal
         self.start_ns = link.now_ns()
         self.fault: ChoreoError | None = None
+        self.bus_lost: ChoreoError | None = None  # that several nodes fell silent together, once it is seen (P14)
         self.findings = 0  # how many were reported
         self.step: int | None = None  # the id of the step under way
         self._link = link

@@ -24,6 +24,7 @@ class Rest:
     axis: Axis
     proven: bool = False
     energised: bool | None = None
+    fault: int | None = None
     load: str = "unknown"
     cut: bool = False  # power was taken and the brake applied because it ran away
     speed_at_stop: float = 0.0
@@ -35,6 +36,11 @@ class Rest:
 
     def next_action(self) -> str:
         """What may safely be done next."""
+        if not self.axis.brake_holds:
+            return (
+                "Stay clear of it and of what it carries: its brake does not hold. Support the load before its power "
+                "is taken, and have the brake seen to before the next run."
+            )
         if not self.proven:
             return (
                 "Stay clear. Take the power away with the machine's own emergency stop, and see for yourself that the "
@@ -83,6 +89,19 @@ def note_way(rest: Rest, now: int) -> None:
     rest.way = speed**2 / (2 * steepest)
 
 
+def note_not_held(rest: Rest) -> None:
+    """Taking its power has failed after it was proved to stand."""
+    if not rest.axis.brake_holds:
+        rest.proven, rest.energised, rest.why = False, False, "its brake does not hold it without power"
+
+
+def note_silent(rest: Rest) -> None:
+    """Nobody has heard of it since it was proved to stand: its power may be gone, and its home with it."""
+    if rest.proven:
+        rest.proven, rest.energised, rest.why = False, None, "it has stopped answering since it was seen to stand"
+        rest.axis.home_valid = False
+
+
 def frozen(rest: Rest) -> bool:
     """
     Whether the reading may only repeat itself (P10): it has gone less than half of the way that the ramp needs, and
@@ -100,7 +119,7 @@ def runs_away(rest: Rest, ramp: Ramp, since: int) -> bool:
     Faster than its ramp can explain, rising when every ramp falls, or not down when every ramp is over. Judged at the
     time of the last reading: of a node that fell silent nothing is known.
     """
-    if not rest.axis.readings:
+    if len(rest.axis.readings) < 2:
         return False
     after_ns = rest.axis.readings[-1].asked_ns - since
     speed, most = rest.axis.speed_bounds()

@@ -12,14 +12,17 @@ from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from typing import Any
 
-from choreo.drive.conversation import Ask, Conversation, Pause, Reply, Want
+from choreo.drive.conversation import Ask, Conversation, Pause, Reply, Tell, Want
 from choreo.errors import ChoreoError, InternalError, LinkLost, MachineFault, OperatorStop
 from choreo.frame import Frame
 from choreo.journal.writer import JournalWriter
 from choreo.link.port import AdapterLost, Answer, BusTrouble, Confirmed, Event, Interrupt, Link
 from choreo.run.guard import Guard
-from choreo.run.log import Log, named, seconds
-from choreo.run.traffic import NEVER_NS, Traffic
+from choreo.run.log import MS, Log, named, seconds
+from choreo.run.requests.traffic import NEVER_NS, Traffic
+
+#: How long a reading is waited for while the run is stopping, when nobody raises that no node answers any more.
+NO_READING_NS = 100 * MS
 
 
 class _Group:
@@ -67,7 +70,7 @@ class Session:
         self.link = link
         self.guard = guard
         self.log = Log(link, journal)
-        self.traffic = Traffic(link, guard, self.log, names)
+        self.traffic = Traffic(link, guard, self.log, names, self.at)
         self.record = self.log.record
         self.report = self.log.report
         self.now = link.now_ns
@@ -79,6 +82,7 @@ class Session:
         self._jobs: list[tuple[int, int, Callable[[int], int | None]]] = []
         self._job_order = 0
         self._limits: list[tuple[int, str, int]] = []
+        self._awaited: Callable[[], list[str]] = list  # the axes that are waited for
 
     # ---- periodic things ---------------------------------------------------------------------------------------
 
@@ -108,6 +112,15 @@ class Session:
             yield
         finally:
             del self._limits[depth - 1 :]
+
+    @contextmanager
+    def waiting_for(self, names: Callable[[], list[str]]) -> Iterator[None]:
+        """A limit that runs out inside says which axes it was that `names` gives then."""
+        outer, self._awaited = self._awaited, names
+        try:
+            yield
+        finally:
+            self._awaited = outer
 
     # ---- waiting -----------------------------------------------------------------------------------------------
 
@@ -162,9 +175,12 @@ class Session:
             await self.reading()
 
     async def reading(self) -> int:
-        """Wait for the next reading of any axis; returns which it was."""
+        """Wait for the next reading of any axis; returns which it was. While stopping -1 when none comes any more."""
         self.sampled = -1
-        await self.turns(lambda: self.sampled >= 0)
+        late: list[bool] = []
+        if self.stopping:
+            self.at(self.link.now_ns() + NO_READING_NS, lambda now: late.append(True))
+        await self.turns(lambda: self.sampled >= 0 or bool(late))
         return self.sampled
 
     async def sleep(self, ns: int) -> None:
@@ -192,9 +208,10 @@ class Session:
         try:
             for talk in talks:
                 self._advance(talk, None)
-            await self.turns(group.over)
+            with self.waiting_for(lambda: [self._names[talk.axis] for talk in talks if not talk.done]):
+                await self.turns(group.over)
         finally:
-            self._abandon(talks)
+            self._abandon(talks, go_on=group.failure is None and self.log.fault is None)
         if group.failure is not None:  # what a watcher found meanwhile is nearer to the cause
             raise group.failure if self.stopping or self.log.fault is None else self.log.fault
         return talks
@@ -211,7 +228,7 @@ class Session:
             self.adapter_lost = True
             self.report(LinkLost(f"the adapter is lost: {event.reason}", rule="adapter-lost"))
         elif isinstance(event, Answer):
-            self.record("operator", what="answer", text=event.text)
+            self.record("operator", what="answer", text=event.text, by=event.by)
             self.answers.append(event.text)
         elif isinstance(event, BusTrouble):
             self.record("link", what=event.what)
@@ -221,7 +238,10 @@ class Session:
         self.traffic.expire(now)
         if self._limits and self._limits[-1][0] <= now and not self.stopping:
             _, owner, ns = self._limits[-1]
-            self.report(MachineFault(f"{owner} is not over after its limit of {seconds(ns)}", rule="time-limit"))
+            left = self._awaited()
+            headline = f"{owner} is not over after its limit of {seconds(ns)}"
+            headline += f": it still waits for {', '.join(left)}" if left else ""
+            self.report(MachineFault(headline, rule="time-limit", axis=left[0] if len(left) == 1 else None))
 
     # ---- conversations -----------------------------------------------------------------------------------------
 
@@ -231,10 +251,10 @@ class Session:
             try:
                 want: Want = talk.generator.throw(error) if error is not None else talk.generator.send(value)
             except StopIteration as end:
-                talk.end(end.value)
+                self._end(talk, end.value)
                 return
             except ChoreoError as failure:
-                talk.end(None, named(failure, self._names[talk.axis]))
+                self._end(talk, None, named(failure, self._names[talk.axis]))
                 return
             error = None
             if isinstance(want, Ask):
@@ -243,11 +263,14 @@ class Session:
             if isinstance(want, Pause):
                 self.at(self.link.now_ns() + want.ns, lambda now: self._advance(talk, None))
                 return
-            if want.confirm:
-                self.traffic.tell(want, talk.axis, lambda t_ns: self._advance(talk, t_ns))
+            if not self._say(talk, want):
                 return
-            self.traffic.tell(want, talk.axis)
             value = None
+
+    def _end(self, talk: _Talk, result: Any, failure: ChoreoError | None = None) -> None:
+        talk.end(result, failure)
+        if self.traffic.holding:
+            self.traffic.release(talk)
 
     def _ask(self, talk: _Talk, ask: Ask) -> None:
         def done(value: Any, asked_ns: int, arrived_ns: int, tries: int) -> None:
@@ -258,14 +281,28 @@ class Session:
 
         self.traffic.ask(ask, done, failed, talk)
 
-    def _abandon(self, talks: Sequence[_Talk]) -> None:
-        """Drop what unfinished conversations still want. Their answers, if any come, are heard and left."""
+    def _say(self, talk: _Talk, tell: Tell) -> bool:
+        """Whether the conversation may go on at once."""
+
+        def done(left_ns: int | None) -> None:
+            self._advance(talk, left_ns)
+
+        def failed(error: ChoreoError) -> None:
+            self._advance(talk, None, error)
+
+        return self.traffic.say(tell, talk.axis, done, failed, talk)
+
+    def _abandon(self, talks: Sequence[_Talk], *, go_on: bool) -> None:
+        """
+        Drop what unfinished conversations still want. Their answers, if any come, are heard and left. `go_on` as for
+        `Traffic.forget`.
+        """
         left = [talk for talk in talks if not talk.done]
         for talk in left:
             talk.end(None)
             talk.generator.close()
         if left:
-            self.traffic.forget(left)
+            self.traffic.forget(left, go_on=go_on)
 
     # ---- stopping ----------------------------------------------------------------------------------------------
 

@@ -16,11 +16,15 @@ stop nor the safety functions that the machine's risk assessment asks for.
 
 import math
 
+from choreo.drive.conversation import Tell
 from choreo.errors import ChoreoError, ExpectationFailed, LinkLost, OperatorStop
 from choreo.run.axes import Axis
 from choreo.run.context import SLOWING, STOP_AGAIN_NS, Run
 from choreo.run.log import MS
-from choreo.run.rests import Ramp, Rest, frozen, note_way, runs_away
+from choreo.run.prepare.loads import note_empty, rules_of
+from choreo.run.rests import Ramp, Rest, frozen, note_not_held, note_way, runs_away
+from choreo.run.steps.holding import sag_allowed
+from choreo.run.watch.inputs import level_word
 from choreo.wire.words import FrameClass
 
 #: How long frames that were handed over before the stop may take to leave before the stop goes on without them.
@@ -75,9 +79,21 @@ def record_rest(run: Run, rests: list[Rest]) -> None:
             energised=rest.energised,
             home_valid=axis.home_valid,
             load=rest.load,
+            fault=rest.fault,
             why=rest.why,
             next=rest.next_action(),
+            **_outputs(run, axis),
         )
+
+
+def _outputs(run: Run, axis: Axis) -> dict[str, dict[str, str]]:
+    """After a failure outputs stay as they are: how this run left those of a drive; nothing where it has none."""
+    declared = [output for output in run.plan.outputs if output.axis == axis.plan.index]
+    left = {
+        output.name: level_word(run.outputs[output.index]) if output.index in run.outputs else "not switched"
+        for output in declared
+    }
+    return {"outputs": left} if left else {}
 
 
 def tell_all(run: Run, quick: bool) -> None:
@@ -138,7 +154,12 @@ async def _until_rest(run: Run, rests: list[Rest], quick: bool, known: int, *, p
             tell_all(run, quick)
         for rest in rests:
             rest.proven = rest.axis.stands(since, rest.axis.plan.noise_counts) and not frozen(rest)
-            if power_may_be_cut and not rest.cut and runs_away(rest, ramps[rest.axis.name], since):
+            if (
+                power_may_be_cut
+                and session.log.bus_lost is None
+                and not rest.cut
+                and runs_away(rest, ramps[rest.axis.name], since)
+            ):
                 _cut_power(run, rest)
         if all(rest.proven for rest in rests) and not late_frames:
             break
@@ -165,19 +186,36 @@ def _cut_power(run: Run, rest: Rest) -> None:
         headline=f"{axis.name} does not slow down after the stop: its power is taken and its brake applied",
         help="",
     )
-    for tell in axis.drive.cut_power():
+    gap_ns = run.plan.dialects[axis.plan.dialect].timing.gap_ns
+    for place, tell in enumerate(axis.drive.cut_power()):
+        if not gap_ns:
+            run.session.traffic.tell(tell, axis.plan.index)
+            continue
+        for again_ns in (0, STOP_AGAIN_NS):  # a drive may miss what comes too soon after something else
+            _tell_at(run, axis, tell, run.session.now() + again_ns + place * (gap_ns + MS))
+
+
+def _tell_at(run: Run, axis: Axis, tell: Tell, due_ns: int) -> None:
+    def due(now: int) -> None:
         run.session.traffic.tell(tell, axis.plan.index)
+
+    run.session.at(due_ns, due)
 
 
 def _judge(run: Run, rests: list[Rest], late_frames: bool) -> None:
     """An encoder that never changed on an axis that was told to move proves nothing (P10)."""
     for rest in rests:
         axis = rest.axis
-        if not rest.proven:
+        if _slipped(rest):
+            axis.brake_holds = False
+            note_not_held(rest)
+        elif not rest.proven:
             lane = run.session.traffic.lane(axis.plan.index)
             rest.why = "it does not answer" if lane.silent or lane.losses else "it was not seen to stand"
             if not lane.silent and frozen(rest):
                 rest.why = "its reading repeats itself where its ramp must show: it is blocked or its encoder frozen"
+        elif run.plan.dialects[axis.plan.dialect].position_is == "demanded":
+            rest.proven, rest.why = False, "its drive tells where it should be, not where it is: that proves nothing"
         elif axis.commanded and not axis.alive:
             rest.proven, rest.why = False, "its encoder was never seen to change, so that it stands proves nothing"
         elif late_frames and FrameClass.STARTS in run.session.traffic.handed_over:
@@ -186,9 +224,15 @@ def _judge(run: Run, rests: list[Rest], late_frames: bool) -> None:
             rest.why = "three fresh, equal readings"
 
 
+def _slipped(rest: Rest) -> bool:
+    """Whether only its brake was to hold it, and it has moved all the same, be it to where it stands now (P15)."""
+    axis = rest.axis
+    return rest.at_stop is not None and axis.on_its_brake and abs(axis.counts - rest.at_stop) > sag_allowed(axis)
+
+
 async def _set_back(run: Run) -> None:
     """What a step had set for a while, such as the torque limit while a beam is squared, is set back (P25)."""
-    for index, (setting, raw) in run.restore.items():
+    for (index, setting), raw in run.restore.items():
         try:
             await run.session.run((index, run.axes[index].drive.write_setting(setting, raw)))
         except ChoreoError as failure:
@@ -208,6 +252,7 @@ async def _clear_load(run: Run, rest: Rest) -> None:
     axis = rest.axis
     if run.session.traffic.lane(axis.plan.index).silent or run.session.adapter_lost:
         rest.load = axis.load_state = "unknown"
+        axis.home_valid = False  # its power may be gone, and its home with it (P17)
         return
     try:
         await run.each([axis], lambda drive: drive.clear_load())
@@ -216,9 +261,18 @@ async def _clear_load(run: Run, rest: Rest) -> None:
         rest.load = axis.load_state = "unknown"
         run.session.record("command", axis=axis.name, verb="clear_load", frame="", outcome=failure.headline)
         return
-    rest.load = axis.load_state = "loaded" if state.loaded else "empty"
-    rest.energised = state.enabled
+    rest.load = axis.load_state = _held(run, axis, state.loaded)
+    rest.energised, rest.fault = state.enabled, state.fault
     if state.homed is False:  # it may have started anew unheard (P17)
         axis.home_valid = False
-    if not state.loaded:
-        run.session.guard.unloaded(axis.plan.node)
+    if rest.load == "empty":
+        note_empty(run, axis)
+
+
+def _held(run: Run, axis: Axis, loaded: bool | None) -> str:
+    """
+    What a drive holds after it was told to drop it: its own word; where it has none for that, what its dialect says.
+    """
+    if loaded is not None:
+        return "loaded" if loaded else "empty"
+    return "empty" if "clear_load" in rules_of(run, axis).cleared_by else "unknown"

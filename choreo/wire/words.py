@@ -15,11 +15,21 @@ class FrameClass(StrEnum):
     DISABLES = "disables"  # takes power away, or applies a brake
     SETS = "sets"  # writes a setting or declares a position
     RESETS = "resets"  # resets a fault
+    SWITCHES = "switches"  # switches an output of a drive, which may move something that is no axis
     NEUTRAL = "neutral"  # reads, echoes
 
 
 #: What moves an axis, or makes it ready to move. Never handed over after the first stop frame of a run.
-MOTION = frozenset({FrameClass.LOADS, FrameClass.STARTS, FrameClass.MOVES, FrameClass.ENABLES, FrameClass.RESETS})
+MOTION = frozenset(
+    {
+        FrameClass.LOADS,
+        FrameClass.STARTS,
+        FrameClass.MOVES,
+        FrameClass.ENABLES,
+        FrameClass.RESETS,
+        FrameClass.SWITCHES,
+    }
+)
 
 
 class Setting(StrEnum):

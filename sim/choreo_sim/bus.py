@@ -209,7 +209,7 @@ class Bus:
         frame = entry[2]
         self._free_ns = self._start_ns + self._ns[entry[5]]
         queue = sender.queue
-        if len(queue) == 1 and queue[0] is entry:  # as in `_retire`, without the call
+        if len(queue) == 1 and queue[0] is entry and sender in self._waiting:  # as in `_retire`, without the call
             queue.clear()
             self._waiting.remove(sender)
         else:

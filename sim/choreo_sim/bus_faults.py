@@ -89,12 +89,13 @@ What = TypeVar("What")
 
 
 class _Rule(Generic[What]):
-    __slots__ = ("action", "match", "seen")
+    __slots__ = ("action", "match", "seen", "told")
 
-    def __init__(self, match: Match, action: What) -> None:
+    def __init__(self, match: Match, action: What, told: Callable[[Frame], object] | None = None) -> None:
         self.match = match
         self.action = action
         self.seen = 0
+        self.told = told  # called with each frame on which the rule acts
 
     @property
     def its_turn(self) -> bool:
@@ -118,21 +119,27 @@ class BusFaults:
         """See `Lose`."""
         self.rules.append(_Rule(match, Lose(to)))
 
-    def corrupt(self, match: Match, at_bit: int | None = None, flag_bits: int = 12) -> None:
-        """See `Corrupt`. Raises ValueError for bits that cannot be."""
-        self.rules.append(_Rule(match, Corrupt(at_bit, flag_bits)))
+    def corrupt(
+        self,
+        match: Match,
+        at_bit: int | None = None,
+        flag_bits: int = 12,
+        told: Callable[[Frame], object] | None = None,
+    ) -> None:
+        """See `Corrupt`; `told` gets each frame that is destroyed. Raises ValueError for bits that cannot be."""
+        self.rules.append(_Rule(match, Corrupt(at_bit, flag_bits), told))
 
     def duplicate(self, match: Match) -> None:
         """See `Duplicate`."""
         self.rules.append(_Rule(match, Duplicate()))
 
-    def delay(self, match: Match, ns: int) -> None:
+    def delay(self, match: Match, ns: int, told: Callable[[Frame], object] | None = None) -> None:
         """
-        Matching frames wait `ns` nanoseconds in their sender's controller.
+        Matching frames wait `ns` nanoseconds in their sender's controller; `told` is called with each that does.
 
         Those behind them wait too where the controller is first in, first out.
         """
-        self.delays.append(_Rule(match, ns))
+        self.delays.append(_Rule(match, ns, told))
 
     def forge(self, frame: Frame, at_ns: int, sender: str = "stranger") -> None:
         """Send a frame at `at_ns` that no simulated device sent; it arbitrates like any other."""
@@ -150,7 +157,10 @@ class BusFaults:
     def count(self, frame: Frame, sender: str, t_ns: int) -> None:
         """This attempt is over."""
         for rule in self.rules:
-            rule.seen += rule.match.fits(frame, sender, t_ns)
+            if rule.match.fits(frame, sender, t_ns):
+                if rule.told is not None and rule.its_turn:
+                    rule.told(frame)
+                rule.seen += 1
 
     def hold_ns(self, frame: Frame, sender: str, t_ns: int) -> int:
         """How long a frame that is being queued is held back; counts it."""
@@ -159,6 +169,8 @@ class BusFaults:
             if rule.match.fits(frame, sender, t_ns):
                 if not held_ns and rule.its_turn:
                     held_ns = rule.action
+                    if rule.told is not None:
+                        rule.told(frame)
                 rule.seen += 1
         return held_ns
 

@@ -5,8 +5,10 @@ from typing import ClassVar
 from choreo_sim.behaviour import Behaviour
 from choreo_sim.fault_entry import Entry
 
+#: The keys by which an entry says from when on it may act.
+PIN = ("step", "after", "at")
 #: The keys by which an entry says when its turn comes.
-TURN = ("nth", "at", "times")
+TURN = ("nth", *PIN, "times")
 
 
 class Kind(Behaviour):
@@ -15,7 +17,7 @@ class Kind(Behaviour):
     KEYS: ClassVar[tuple[str, ...]] = TURN
 
     def __init__(self, entry: Entry) -> None:
-        entry.check(("node", *self.KEYS))
+        entry.check(("node", "axis", *self.KEYS))
         super().__init__(entry.drive())
         self.entry = entry
         self.turn = entry.turn()

@@ -5,9 +5,21 @@ A kind is read from its entry in a fault file and then behaves: in the drive's t
 body (`fault_moments.py`). `KEYS` are what its entry may say besides `kind`, `node` and `note`.
 """
 
-from choreo_sim.fault_base import TURN, Kind
+from choreo_sim.fault_base import PIN, TURN, Kind
+from choreo_sim.fault_body import (
+    BrakeSags,
+    BrakeSlips,
+    BrakeStuck,
+    HomeSwitchBounces,
+    HomeSwitchMissing,
+    HomeSwitchStuck,
+    NoiseSpike,
+    PositionJump,
+)
 from choreo_sim.fault_entry import Entry
+from choreo_sim.fault_inputs import InputFlickers, InputLost
 from choreo_sim.fault_moments import DriveFault, DriveRestarts, FrozenEncoder, RunawayAfterStop, StalledAxis
+from choreo_sim.fault_motion import LoadDoubled, LoadSlow, MovesUnasked, Runaway, WrongDirection
 from choreo_sim.firmware import Refusal
 from choreo_sim.load_slot import Load
 
@@ -68,7 +80,7 @@ class SilentNode(Kind):
     it is `deaf` as well: then it goes where it was last sent.
     """
 
-    KEYS = ("message", "deaf", "nth", "at")
+    KEYS = ("message", "deaf", "nth", *PIN)
 
     def __init__(self, entry: Entry) -> None:
         super().__init__(entry)
@@ -76,9 +88,10 @@ class SilentNode(Kind):
         self.deaf = entry.flag("deaf")
         self.silent = False
         if entry.get("nth") is None and entry.get("message") is None:
-            self.kernel.at(entry.time("at"), self._fall_silent)
+            entry.must_say_when()
+            self.turn.pin.then(self._fall_silent)
 
-    def _fall_silent(self, _: object = None) -> None:
+    def _fall_silent(self) -> None:
         self.silent = True
         self.fire("fell silent" + (" and deaf" if self.deaf else ""))
 
@@ -119,25 +132,39 @@ class LoadLostEarly(Kind):
 
 class StaleLoad(Kind):
     """
-    At the start the drive holds a move of an earlier run, `by` so far from where it stands. With `sticky: refuses` it
-    answers every clearing with an error, with `sticky: ignores` it says that it has cleared and has not.
+    At its moment, which is the start where nothing is said, the drive holds a move of an earlier run or of somebody
+    else's, `by` so far from where it stands. With `sticky: refuses` it answers every clearing with an error, with
+    `sticky: ignores` it says that it has cleared and has not.
     """
 
-    KEYS = ("by", "speed", "sticky", "error")
+    KEYS = ("by", "speed", "sticky", "error", *PIN)
 
     def __init__(self, entry: Entry) -> None:
         super().__init__(entry)
-        mechanics, dialect = self.drive.mechanics, self.drive.dialect
-        unit = mechanics.truth.unit
-        rule = dialect.setting(dialect.move_speed)
-        target = mechanics.counts(mechanics.position(self.kernel.now_ns) + entry.amount("by", unit))
-        speed = entry.amount("speed", f"{unit}/s") * float(mechanics.truth.counts_per_unit / rule.step)
-        self.load = Load(round(target), min(max(int(speed), rule.low), rule.high))
+        dialect = self.drive.dialect
         sticky = entry.get("sticky")
         self.sticky = sticky.one_of(("refuses", "ignores", "no")) if sticky is not None else "no"
         self.error = entry.code("error", dialect.errors, dialect.error_code(Refusal.UNKNOWN))
+        self.load: Load | None = None
+        self._load()  # what cannot be read is refused now
+        if entry.get("at") is None and entry.get("step") is None:
+            self._put()
+        else:
+            self.turn.pin.then(self._put)
+
+    def _load(self) -> Load:
+        mechanics, dialect = self.drive.mechanics, self.drive.dialect
+        unit = mechanics.truth.unit
+        here = mechanics.position(self.kernel.now_ns)
+        target = mechanics.counts(here + self.entry.amount("by", unit))
+        base = self.drive.servo.shift if dialect.loads.relative_to == "never" else -mechanics.counts(here)
+        speed = self.entry.amount("speed", f"{unit}/s") * float(mechanics.truth.counts_per_unit)
+        return Load(round(target + base), dialect.speed_code(speed))
+
+    def _put(self) -> None:
+        self.load = self._load()
         self.drive.servo.load.put(self.load)
-        self.fire("holds a load of an earlier run")
+        self.fire("holds a load that this run did not make")
 
     def refuses(self, message: str) -> int | None:
         """Every clearing, when it is sticky in that way."""
@@ -145,7 +172,7 @@ class StaleLoad(Kind):
 
     def after(self, message: str) -> None:
         """Holds the load again after every clearing, when it is sticky in that way."""
-        if message == "clear_load" and self.sticky == "ignores":
+        if message == "clear_load" and self.sticky == "ignores" and self.load is not None:
             self.drive.servo.load.put(self.load)
 
 
@@ -174,12 +201,27 @@ KINDS: dict[str, type[Kind]] = {
     "data_error_reply": DataErrorReply,
     "silent_node": SilentNode,
     "stalled_axis": StalledAxis,
+    "runaway": Runaway,
+    "wrong_direction": WrongDirection,
+    "moves_unasked": MovesUnasked,
     "load_lost": LoadLost,
     "load_lost_early": LoadLostEarly,
     "stale_load": StaleLoad,
+    "load_doubled": LoadDoubled,
+    "load_slow": LoadSlow,
     "frozen_encoder": FrozenEncoder,
     "trigger_delayed": TriggerDelayed,
     "runaway_after_stop": RunawayAfterStop,
     "drive_fault": DriveFault,
     "drive_restarts": DriveRestarts,
+    "brake_slips": BrakeSlips,
+    "brake_sags": BrakeSags,
+    "brake_stuck": BrakeStuck,
+    "home_switch_stuck": HomeSwitchStuck,
+    "home_switch_missing": HomeSwitchMissing,
+    "home_switch_bounces": HomeSwitchBounces,
+    "position_jump": PositionJump,
+    "noise_spike": NoiseSpike,
+    "input_lost": InputLost,
+    "input_flickers": InputFlickers,
 }

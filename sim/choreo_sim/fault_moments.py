@@ -3,7 +3,7 @@
 from math import inf
 from typing import ClassVar
 
-from choreo_sim.fault_base import TURN, Kind
+from choreo_sim.fault_base import PIN, TURN, Kind
 from choreo_sim.fault_entry import Entry
 from choreo_sim.kernel import Handle
 from choreo_sim.lag import Polynomial, Response
@@ -12,15 +12,19 @@ from choreo_sim.servo import Fault
 
 
 class Moment(Kind):
-    """A fault that begins at a time (`at`), or when the nth motion that gets so fast is so fast (`at_speed`)."""
+    """
+    A fault that begins at a time or with a step (`at`, `step`), or when the nth motion from then on that gets so fast
+    is so fast (`at_speed`).
+    """
 
-    KEYS: ClassVar[tuple[str, ...]] = ("at_speed", "nth", "at")
+    KEYS: ClassVar[tuple[str, ...]] = ("at_speed", "nth", *PIN)
 
     def __init__(self, entry: Entry) -> None:
         super().__init__(entry)
         self._event: Handle | None = None
         if entry.get("at_speed") is None:
-            self.kernel.at(entry.time("at"), self._now)
+            entry.must_say_when()
+            self.turn.pin.then(self.begin)
             return
         mechanics = self.drive.mechanics
         unit = mechanics.truth.unit
@@ -38,10 +42,7 @@ class Moment(Kind):
 
     def _reached(self, _: object) -> None:
         if self.turn.comes(self.kernel.now_ns):
-            self._now()
-
-    def _now(self, _: object = None) -> None:
-        self.begin()
+            self.begin()
 
     def begin(self) -> None:
         """The moment has come."""
@@ -95,7 +96,7 @@ class DriveFault(Moment):
     def begin(self) -> None:
         """See the class."""
         self.drive.servo.trip(self.fault)
-        self.fire(self.fault)
+        self.fire(f"trips: {self.fault}")
 
 
 class DriveRestarts(Moment):

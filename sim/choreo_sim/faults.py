@@ -3,132 +3,81 @@ Fault files: what shall go wrong on a simulated machine, and when.
 
     faults:
       - {kind: lost_reply, node: carriage, message: preload, nth: 2}
-      - {kind: silent_node, node: 12, at: 12.5 s}
-      - {kind: stalled_axis, node: beam_right, at_speed: 240 mm/s}
+      - {kind: silent_node, axis: carriage, at: 12.5 s}
+      - {kind: stalled_axis, node: beam_right, step: "12.3 (2 of 5)", at_speed: 240 mm/s}
+    draw: {kinds: [lost_reply, silent_node], axes: all, count: 1, within: [0 s, 90 s]}
+    vary: {reply: [0.5, 3], friction: [0.5, 2], noise: [0 counts, 6 counts]}
 
-`fault_kinds.py` has the faults of drives; here are those of the bus and of the adapter. Nothing is drawn: a fault
-counts or waits for its time, so the same file gives the same run.
+A fault counts, waits for its time or for its step; what is drawn (`fault_draw.py`) and varied (`fault_vary.py`) is
+drawn from the seed when the file is read, and told as entries that say it outright. So the same file and seed give the
+same run, and so does the file of those entries.
 """
 
-from collections.abc import Callable
-from dataclasses import dataclass, field
 from pathlib import Path
-from typing import TYPE_CHECKING, NamedTuple
 
-from choreo.frame import Frame
-from choreo_sim.bus import Bus
-from choreo_sim.bus_faults import Match
-from choreo_sim.fault_base import TURN
+from choreo_sim.fault_draw import draw
 from choreo_sim.fault_entry import Entry, Fired, Workshop
+from choreo_sim.fault_frames import FRAMES
 from choreo_sim.fault_kinds import KINDS
-from choreo_sim.kernel import Kernel
-from choreo_sim.short_frame_drive import ShortFrameDrive
+from choreo_sim.fault_node_text import flow, scalar
+from choreo_sim.fault_nodes import NODES
+from choreo_sim.fault_set import FaultSet, Other
+from choreo_sim.fault_vary import vary
+from choreo_sim.machine_file import MachineTruth
 from choreo_sim.yaml_tree import Node, read_tree
 
-if TYPE_CHECKING:
-    from collections.abc import Mapping
+__all__ = ["OTHERS", "FaultFile", "FaultSet", "Fired"]
 
-    from choreo_sim.link import SimulatedLink
-
-__all__ = ["OTHERS", "FaultSet", "Fired", "read_faults"]
+#: What `kind:` may say of the bus, of the adapter, and of several drives.
+OTHERS: dict[str, Other] = {**FRAMES, **NODES}
 
 
-@dataclass(slots=True)
-class FaultSet:
-    """The faults of one machine that wait for the host's link."""
+class FaultFile:
+    """A fault file that has been read; RecipeError, with the place, for what it may not say."""
 
-    waiting: "list[Callable[[SimulatedLink], None]]" = field(default_factory=list)
+    def __init__(self, path: Path, seed: int) -> None:
+        self._root = read_tree(path)
+        given = self._root.only(("title", "faults", "draw", "vary"))
+        if not {"faults", "draw", "vary"} & set(given):
+            self._root.need("faults")
+        self._seed = seed
+        self._varied: list[str] = []
 
-    def on_link(self, link: "SimulatedLink") -> None:
-        """Put the adapter's faults into the link."""
-        for put in self.waiting:
-            put(link)
+    def vary(self, truth: MachineTruth) -> MachineTruth:
+        """The machine as it is in this run."""
+        given = self._root.mapping().get("vary")
+        if given is None:
+            return truth
+        truth, self._varied = vary(given, truth, self._seed)
+        return truth
 
+    def put(self, shop: Workshop) -> FaultSet:
+        """Put every fault where it belongs."""
+        faults = FaultSet()
+        given = self._root.mapping()
+        said = given["faults"].items() if "faults" in given else []
+        drawn = draw(given["draw"], shop, (*KINDS, *OTHERS)) if "draw" in given else []
+        for node in [*said, *drawn]:
+            _put(node, shop, faults)
+        faults.drawn = (*self._varied, *(flow(node) for node in drawn))
+        faults.explicit = self._outright([*said, *drawn])
+        return faults
 
-def read_faults(
-    path: Path, kernel: Kernel, bus: Bus, drives: "Mapping[str, ShortFrameDrive]", fired: list[Fired]
-) -> FaultSet:
-    """Put every fault of a file where it belongs; RecipeError, with the place, for what cannot be."""
-    root = read_tree(path)
-    root.only(("faults", "title"))
-    shop = Workshop(kernel, bus, drives, fired)
-    faults = FaultSet()
-    for node in root.need("faults").items():
-        _put(node, shop, faults)
-    return faults
+    def _outright(self, entries: list[Node]) -> str:
+        title = self._root.mapping().get("title")
+        lines = [] if title is None else [f"title: {scalar(title.text())}"]
+        if self._varied:
+            lines += ["vary:", *(f"  - {entry}" for entry in self._varied)]
+        lines += ["faults:", *(f"  - {flow(node)}" for node in entries)] if entries else ["faults: []"]
+        return "\n".join(lines) + "\n"
 
 
 def _put(node: Node, shop: Workshop, faults: FaultSet) -> None:
     entry = Entry(node, shop)
+    faults.entries.append((flow(node), entry))
     kind = node.need("kind").one_of((*KINDS, *OTHERS))
     if kind in KINDS:
         KINDS[kind](entry)
     else:
         entry.check(OTHERS[kind].keys)
         OTHERS[kind].put(entry, faults)
-
-
-def _duplicate_frame(entry: Entry, _: FaultSet) -> None:
-    """A request that its receivers get twice, because its last bit is wrong (practice.md P6)."""
-    _frame_fault(entry, entry.shop.bus.faults.duplicate)
-
-
-def _corrupt_frame(entry: Entry, _: FaultSet) -> None:
-    """A request that an error frame destroys, and that its sender repeats."""
-    _frame_fault(entry, entry.shop.bus.faults.corrupt)
-
-
-def _frame_fault(entry: Entry, put: Callable[[Match], None]) -> None:
-    drive = entry.drive()
-    message = drive.dialect.messages[entry.node.need("message").one_of(drive.dialect.messages)]
-    address = drive.dialect.broadcast if message.broadcast == "only" else drive.node
-    identifier, turn = message.request_base + address, entry.turn()
-    match = Match(
-        identifier=identifier,
-        extended=drive.dialect.extended,
-        data=lambda data: message.request.unpack(data) is not None,
-        from_ns=turn.at_ns,
-        nth=turn.nth,
-        times=turn.times,
-    )
-    put(match)
-    begins = Frame(identifier, message.request.prefix, drive.dialect.extended).text()
-
-    def record(what: str, t_ns: int, sender: str) -> None:
-        if begins in what:
-            entry.fire(drive.name, f"{message.name}: {what}")
-
-    entry.shop.bus.error_taps.append(record)
-
-
-def _adapter_lost(entry: Entry, faults: FaultSet) -> None:
-    """
-    The host's adapter is gone at a time; with `its_frames_leave: true` it keeps its power, and what it holds leaves all
-    the same.
-    """
-    at_ns = entry.time("at")
-    leave = entry.flag("its_frames_leave")
-
-    def put(link: "SimulatedLink") -> None:
-        def lose(_: object) -> None:
-            link.lose_adapter("the adapter is gone", its_frames_leave=leave)
-            entry.fire(None, "the adapter is gone")
-
-        link.kernel.at(at_ns, lose)
-
-    faults.waiting.append(put)
-
-
-class Other(NamedTuple):
-    """A fault that is no drive's: the keys of its entry, and what puts it where it belongs and says what it is."""
-
-    keys: tuple[str, ...]
-    put: Callable[[Entry, FaultSet], None]
-
-
-#: What `kind:` may say of the bus and of the adapter.
-OTHERS: dict[str, Other] = {
-    "duplicate_frame": Other(("node", "message", *TURN), _duplicate_frame),
-    "corrupt_frame": Other(("node", "message", *TURN), _corrupt_frame),
-    "adapter_lost": Other(("at", "its_frames_leave"), _adapter_lost),
-}

@@ -5,13 +5,15 @@ Settings, widths and bits come from the dialect file. Values by field name go in
 here knows the bus.
 """
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from enum import StrEnum
+from math import inf
 
 from choreo_sim.dialect_reader import DriveDialect
+from choreo_sim.inputs import DriveInputs
 from choreo_sim.kernel import Kernel
 from choreo_sim.load_slot import Load
-from choreo_sim.servo import Servo
+from choreo_sim.servo import Servo, wrapped
 
 
 class Refusal(StrEnum):
@@ -24,6 +26,8 @@ class Refusal(StrEnum):
     STILL_MOVING = "still moving"
     NO_EDGE = "no edge captured"
     BRAKE_APPLIED = "brake is applied"
+    LOADED = "a load is held already"
+    OUT_OF_TURN = "frame out of turn"
 
 
 Values = Mapping[str, int]
@@ -31,6 +35,9 @@ Answer = Values | Refusal
 Handler = Callable[[Values], Answer]
 
 DONE: Values = {}
+
+#: What a drive says of itself, beside its position and its inputs.
+STATUS = ("enabled", "moving", "homed", "loaded", "brake_applied", "in_position", "fault", "state")
 
 
 class Firmware:
@@ -42,7 +49,11 @@ class Firmware:
         self._kernel = kernel
         self._dialect = dialect
         self._servo = servo
-        self._half_range = self._half_of("read_position")
+        self.inputs = DriveInputs(kernel)
+        self._low, self._high = dialect.position_range()
+        self._latched = dialect.position_range("read_latch")
+        status = dialect.messages.get("status")
+        self._status_tells = status.reply.names if status is not None and status.reply is not None else ()
         self.reads: Mapping[str, Handler] = {
             "echo": lambda values: values,
             "read_position": lambda _: {"position": self.position()},
@@ -60,6 +71,7 @@ class Firmware:
             "release_brake": self._release_brake,
             "apply_brake": self._apply_brake,
             "reset_fault": self._reset_fault,
+            "set_output": self._set_output,
             "move": self._move,
             "preload": self._preload,
             "clear_load": self._clear_load,
@@ -68,25 +80,34 @@ class Firmware:
             "quick_stop": lambda _: self._stop("quick_stop"),
         }
 
-    def _half_of(self, name: str) -> int:
-        """Half the range of a reply's last field: a position beyond it wraps, as a counter does."""
-        message = self._dialect.messages.get(name)
-        bits = 32 if message is None or message.reply is None else message.reply.slots[-1].size * 8
-        return 1 << (bits - 1)
-
-    def _wrapped(self, counts: int) -> int:
-        half = self._half_range
-        return (counts + half) % (2 * half) - half
-
     # Readings.
 
     def position(self) -> int:
         """What the drive tells as its position now."""
         counts = self._servo.reading(self._kernel.now_ns)
-        half = self._half_range
-        return counts if -half <= counts < half else self._wrapped(counts)
+        low, high = self._low, self._high
+        return counts if low <= counts <= high else wrapped(counts, (low, high))
+
+    def tell(self, names: Iterable[str]) -> Values:
+        """What the drive says of itself under the names of fields, in an event or anywhere else."""
+        wanted = list(names)
+        found: dict[str, int] = {}
+        if any(name in STATUS for name in wanted):
+            found.update(self._state_of_drive())
+        if "position" in wanted:
+            found["position"] = self.position()
+        if any(name not in found for name in wanted):
+            inputs = self._inputs(DONE)
+            found.update(inputs if not isinstance(inputs, Refusal) else {})
+        return {name: found.get(name, 0) for name in wanted}
 
     def _status(self, _: Values) -> Answer:
+        found = self._state_of_drive()
+        if "position" in self._status_tells:
+            found["position"] = self.position()
+        return found
+
+    def _state_of_drive(self) -> dict[str, int]:
         servo, now = self._servo, self._kernel.now_ns
         flags = {
             "enabled": servo.enabled,
@@ -96,7 +117,13 @@ class Firmware:
             "brake_applied": servo.mechanics.braked,
             "in_position": servo.in_position(now),
         }
-        return {"bits": self._bits("status", flags), "fault": servo.fault}
+        return {**flags, "fault": servo.fault, "state": self._state(flags) if self._dialect.states else 0}
+
+    def _state(self, flags: Mapping[str, bool]) -> int:
+        """The coded state that says most of what is so and nothing that is not; the first of equals."""
+        states = self._dialect.states
+        true = {code for code, said in states.items() if all(flags.get(flag) for flag in said)}
+        return max(states, key=lambda code: (code in true, len(states[code]) if code in true else 0))
 
     def _inputs(self, _: Values) -> Answer:
         mechanics, now = self._servo.mechanics, self._kernel.now_ns
@@ -105,14 +132,11 @@ class Firmware:
             "positive_limit": mechanics.limit_active(1, now),
             "home_switch": mechanics.home_active(now),
         }
-        return {"bits": self._bits("read_inputs", switches)}
-
-    def _bits(self, name: str, flags: Mapping[str, bool]) -> int:
-        reply = self._dialect.messages[name].reply
-        return sum(mask for bit, mask in reply.masks.items() if flags.get(bit)) if reply is not None else 0
+        return self.inputs.levels(switches)
 
     def _setting(self, values: Values) -> Answer:
-        rule = self._dialect.settings.get(values["number"])
+        number = values.get("number", -1)
+        rule = self._dialect.settings.get(number) or self._dialect.scale_settings.get(number)
         if rule is None:
             return Refusal.UNKNOWN
         return {"number": rule.number, "value": self._servo.settings.get(rule.name, 0)}
@@ -121,7 +145,7 @@ class Firmware:
         latch = self._servo.latch
         if latch is None:
             return {"captured": 0, "position": 0}
-        return {"captured": 1, "position": self._wrapped(latch + self._servo.shift)}
+        return {"captured": 1, "position": wrapped(latch + self._servo.shift, self._latched)}
 
     # Commands.
 
@@ -132,7 +156,7 @@ class Firmware:
         rule = self._dialect.settings.get(values["number"])
         if rule is None:
             return Refusal.UNKNOWN
-        if not rule.low <= values["value"] <= rule.high:
+        if not rule.allows(values["value"]):
             return Refusal.OUT_OF_RANGE
         if self._moving():
             return Refusal.STILL_MOVING
@@ -177,33 +201,40 @@ class Firmware:
         self._servo.reset_fault()
         return DONE
 
-    def _refused_motion(self, speed: int) -> Refusal | None:
+    def _refused_motion(self, speed: int | None) -> Refusal | None:
         """What speaks against a move or a load; a speed above the drive's ceiling is refused, not clipped (P37)."""
-        servo, rule = self._servo, self._dialect.setting(self._dialect.move_speed)
+        servo = self._servo
         if servo.fault:
             return Refusal.IN_FAULT
         if not servo.enabled:
             return Refusal.NOT_ENABLED
-        if not rule.low <= speed <= rule.high or float(speed * rule.step) > servo.meaning(rule.name):
-            return Refusal.OUT_OF_RANGE
-        return None
+        if speed is None:
+            return None
+        rule = self._dialect.setting(self._dialect.move_speed)
+        ceiling = servo.meaning("speed") if self._dialect.has_setting("speed") else inf
+        return Refusal.OUT_OF_RANGE if not rule.allows(speed) or rule.meaning(speed) > ceiling else None
 
     def _move(self, values: Values) -> Answer:
-        refusal = self._refused_motion(values["speed"])
+        refusal = self._refused_motion(values.get("speed"))
         if refusal is not None:
             return refusal
         if self._servo.mechanics.braked:
             return Refusal.BRAKE_APPLIED
         if self._servo.stopping(self._kernel.now_ns):
             return Refusal.STILL_MOVING
-        self._servo.start(Load(values["target"], values["speed"]))
+        self._servo.start(Load(values["target"], values.get("speed")))
         return values
 
     def _preload(self, values: Values) -> Answer:
-        refusal = self._refused_motion(values["speed"])
+        refusal = self._refused_motion(values.get("speed"))
         if refusal is not None:
             return refusal
-        if not self._servo.load.put(Load(values["target"], values["speed"])):
+        if not self._servo.load.put(Load(values["target"], values.get("speed"))):
+            return Refusal.LOADED
+        return values
+
+    def _set_output(self, values: Values) -> Answer:
+        if values["on"] not in (0, 1) or not self.inputs.switch(values["output"], bool(values["on"])):
             return Refusal.OUT_OF_RANGE
         return values
 

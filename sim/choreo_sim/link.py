@@ -11,7 +11,17 @@ from typing import TYPE_CHECKING, Any
 
 from choreo.errors import LinkLost
 from choreo.frame import Frame
-from choreo.link.port import AdapterLost, BusTrouble, Confirmed, Event, Interrupt, Link, SimulationRequest
+from choreo.link.port import (
+    AdapterLost,
+    BusTrouble,
+    Confirmed,
+    Event,
+    Interrupt,
+    Link,
+    Script,
+    SimulationRequest,
+    Truth,
+)
 from choreo_sim.bus import Bus
 from choreo_sim.kernel import Kernel
 
@@ -102,6 +112,23 @@ class SimulatedLink:
                 return item
             if not self._loss_is_known:
                 return item
+
+    def truth(self, after_ns: int = 0) -> Truth:
+        """See the port."""
+        if after_ns:
+            self.kernel.run_until(self.kernel.now_ns + after_ns)
+        found: Truth = self.machine.truth_now()
+        return found
+
+    def script(self) -> Script | None:
+        """See the port."""
+        found: Script | None = None if self.machine is None else self.machine.script()
+        return found
+
+    def step_begins(self, path: str, label: str, verb: str) -> None:
+        """See the port: faults that are pinned to this step may act from now on."""
+        if self.machine is not None:
+            self.machine.step_begins(path, label, verb)
 
     def close(self) -> None:
         """See the port."""

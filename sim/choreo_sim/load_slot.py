@@ -7,10 +7,14 @@ from choreo_sim.dialect_reader import LoadRules
 
 
 class Load(NamedTuple):
-    """A held move: target in counts (or a distance, where the dialect loads relative moves), speed raw."""
+    """
+    A held move: target in counts (or a distance, where the dialect loads relative moves); speed raw, None where loads
+    carry none and the drive's setting decides; `part` of that speed at which it really runs.
+    """
 
     target: int
-    speed: int
+    speed: int | None
+    part: float = 1.0
 
 
 class LoadSlot:

@@ -18,16 +18,22 @@ Machine truths as YAML: what is true of a machine, whatever a recipe believes ab
       right: {like: left, node: 12, inverted: true, start: 500.4 mm}
     beams:
       beam: {sides: [left, right], structural: 20 mm, stiffness: 150 N/mm}
+    inputs:                                        # what they read: high or low, whatever a recipe calls on
+      guard:   {axis: left, input: input_3, level: low, changes: {4 s: high, 6 s: low}}
+      probe:   {axis: left, input: input_1, above: 700 mm}             # high there; `below`; `of:` another axis
+      clamped: {axis: left, input: input_2, output: 1, after: 120 ms}  # follows an output; `of:` another axis' drive
 """
 
 from collections.abc import Mapping
 from dataclasses import dataclass
 from fractions import Fraction
+from functools import lru_cache
 from pathlib import Path
 
 from choreo.errors import RecipeError
-from choreo_sim.truth import AxisTruth, BeamTruth, BrakeTruth, HomeSwitch
-from choreo_sim.yaml_tree import Node, one_of, read_tree
+from choreo_sim.input_file import read_inputs
+from choreo_sim.truth import AxisTruth, BeamTruth, BrakeTruth, HomeSwitch, InputTruth
+from choreo_sim.yaml_tree import Node, one_of, read_text, tree_of
 
 _COUNTS = {"counts": Fraction(1)}
 _AXIS_KEYS = (
@@ -54,10 +60,11 @@ _AXIS_KEYS = (
 
 @dataclass(frozen=True, slots=True)
 class MachineTruth:
-    """A whole machine: its axes in the order of the file, and the beams that two of them carry."""
+    """A whole machine: its axes in the order of the file, the beams that two of them carry, what its inputs read."""
 
     axes: tuple[AxisTruth, ...]
     beams: tuple[BeamTruth, ...]
+    inputs: tuple[InputTruth, ...] = ()
 
 
 def find_machine(name: str) -> Path:
@@ -74,8 +81,13 @@ def find_machine(name: str) -> Path:
 
 def read_machine(path: Path) -> MachineTruth:
     """The truth in a file; RecipeError, with the place, for what is wrong with it."""
-    root = read_tree(path)
-    root.only(("choreo_machine", "title", "axes", "beams"))
+    return _machine_of(read_text(path), path.name)
+
+
+@lru_cache(maxsize=16)
+def _machine_of(text: str, name: str) -> MachineTruth:
+    root = tree_of(text, name)
+    root.only(("choreo_machine", "title", "axes", "beams", "inputs"))
     root.need("choreo_machine").one_of(("1",))
     axes: dict[str, AxisTruth] = {}
     raw: dict[str, Mapping[str, Node]] = {}
@@ -91,6 +103,7 @@ def read_machine(path: Path) -> MachineTruth:
     return MachineTruth(
         tuple(axes.values()),
         tuple(_beam(name, node, axes) for name, node in beams.mapping().items()) if beams is not None else (),
+        read_inputs(root.mapping().get("inputs"), axes),
     )
 
 

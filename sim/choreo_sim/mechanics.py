@@ -14,7 +14,7 @@ from random import Random
 
 from choreo_sim.kernel import Handle, Kernel
 from choreo_sim.lag import Response
-from choreo_sim.motion_truth import Demand, State, following, free, hold, ramp
+from choreo_sim.motion_truth import Demand, Segment, State, following, free, hold, ramp
 from choreo_sim.truth import AxisTruth, Damage, HomeSwitch
 
 #: Standard acceleration of free fall in m/s² (ISO 80000-3), here in mm/s²: vertical axes count in mm.
@@ -35,13 +35,18 @@ class Mechanics:
         self.stuck = False
         self.against = 0  # the buffer that it is pressed against: -1, +1 in counts, or 0
         self.edge_armed = False
+        # What faults put here: a home switch that tells something else, a brake that creeps, sinks, or does not open.
+        self.home_level: Callable[[int, bool], bool] | None = None  # (time, true level) -> what is told
+        self.creep = 0.0  # counts/s through the closed brake when there is no power
+        self.more_sag = 0.0  # counts
+        self.brake_stuck = False
         self.on_limit: Callable[[int], None] = _ignore
         self.on_edge: Callable[[float], None] = _ignore
         self.on_released: Callable[[], None] = _nothing
         self.on_change: Callable[[], None] = _nothing
         self.observers: list[Callable[[], None]] = []
         self._kernel = kernel
-        self._damage = damage
+        self._damage = self.damage = damage
         self._random = Random(f"mechanics {truth.name} {seed}")
         self._factor = float(-truth.counts_per_unit if truth.inverted else truth.counts_per_unit)
         self.lag = truth.lag_ns * 1e-9  # seconds
@@ -49,6 +54,7 @@ class Mechanics:
         self._buffers = self._sorted(truth.buffers)
         self._edges = [(self.counts(float(home.edge)), home) for home in truth.home]
         self._brake_timer: Handle | None = None
+        self._coil = self.braked  # what the brake was told last: whether to hold
         self._events: list[Handle] = []
         self.path: Response = following(hold(float(truth.encoder_at_power_up)), 0.0, 0.0)
         self.since_ns = kernel.now_ns
@@ -82,7 +88,7 @@ class Mechanics:
     def sag(self) -> float:
         """How far the load sinks when the brake opens, in counts (signed)."""
         brake = self.truth.brake
-        return -float(brake.sag) * self._factor if brake is not None and self.truth.vertical else 0.0
+        return -float(brake.sag) * self._factor + self.more_sag if brake is not None and self.truth.vertical else 0.0
 
     def limit_active(self, side: int, t_ns: int) -> bool:
         """Whether the limit switch at the drive's negative (-1) or positive (+1) end is closed."""
@@ -92,7 +98,8 @@ class Mechanics:
     def home_active(self, t_ns: int) -> bool:
         """Whether a home switch is closed."""
         position = self.position(t_ns)
-        return any((position - float(home.edge)) * home.towards >= 0 for home in self.truth.home)
+        level = any((position - float(home.edge)) * home.towards >= 0 for home in self.truth.home)
+        return level if self.home_level is None else self.home_level(t_ns, level)
 
     def follow(self, demand: Demand) -> None:
         """A new demand that begins now. Without power or with the brake closed the body does not care."""
@@ -111,24 +118,42 @@ class Mechanics:
         """Torque on, from then on after `demand`; or off, and the axis coasts or falls unless the brake holds it."""
         self.powered = on
         if on:
+            if self.braked and self.creep:
+                self._set(_still(self.at(self._kernel.now_ns)))
             self.follow(demand)
         else:
             self._let_go()
 
     def brake_output(self, applied: bool) -> None:
-        """Switch the brake's coil; the brake itself follows after its time."""
+        """Switch the brake's coil; the brake itself follows after its time. Told again it is under way already."""
         brake = self.truth.brake
-        if brake is None:
+        if brake is None or (self.brake_stuck and not applied) or applied == self._coil:
             return
+        self._coil = applied
         if self._brake_timer is not None:
             self._kernel.cancel(self._brake_timer)
         delay = brake.engage_ns if applied else brake.release_ns
         self._brake_timer = self._kernel.at(self._kernel.now_ns + delay, self._brake_moved, applied)
 
+    def put(self, counts: float, *, powered: bool) -> None:
+        """Before anything moves: it stands there, held by its drive, or by its brake if it has one."""
+        if self._brake_timer is not None:
+            self._kernel.cancel(self._brake_timer)
+            self._brake_timer = None
+        self.powered = powered
+        self.braked = self._coil = self.truth.brake is not None and not powered
+        self._set(_still(counts))
+
     def stick(self) -> None:
         """From now on nothing moves this axis."""
         self.stuck = True
         self._set(_still(self.at(self._kernel.now_ns)))
+
+    def creep_down(self, speed: float) -> None:
+        """From now on the load creeps through its closed brake at `speed` (counts/s, signed) when it has no power."""
+        self.creep = speed
+        if self.braked and not self.powered:
+            self._let_go()
 
     def arm_edge(self) -> None:
         """Report the next passing of the home edge, in either direction, once."""
@@ -147,13 +172,20 @@ class Mechanics:
         if applied:
             assert self.truth.brake is not None
             deceleration = float(self.truth.brake.deceleration) * abs(self._factor)
-            self._set(_exactly(ramp(State(self.at(now), self.speed(now), 0.0), 0.0, deceleration, inf)))
+            self._set(_exactly(ramp(State(self.at(now), self.speed(now), 0.0), self._held_at(), deceleration, inf)))
         elif self.powered:
             self.on_released()
         else:
             self._let_go()
 
+    def _held_at(self) -> float:
+        """At which speed a closed brake holds the axis: standing, unless it creeps and nothing else holds it."""
+        return 0.0 if self.powered else self.creep
+
     def _let_go(self) -> None:
+        if self.braked and self.creep and not (self.stuck or self.creep * self.against > 0):
+            self.against = 0
+            self._set(_exactly(Demand([Segment(0.0, self.at(self._kernel.now_ns), self.creep, 0.0, 0.0)])))
         if self.braked or self.stuck:
             return
         now = self._kernel.now_ns

@@ -2,7 +2,8 @@
 A machine that is exactly as a recipe says, for recipes that name no machine truth.
 
 Its scale and directions are the recipe's own, so a dry-run on it cannot reveal a wrong scale. Switches lie a little
-outside the travel, one home switch at either end; the axes start a fifth into their travel, square, unhomed.
+outside the travel, one home switch at either end; the axes start a fifth into their travel, square, unhomed. Its inputs
+read as the recipe wants them, and what a step waits for comes true by itself (`Cues`).
 """
 
 from fractions import Fraction
@@ -10,7 +11,7 @@ from random import Random
 
 from choreo.link.port import SimulatedAxis, SimulationRequest
 from choreo_sim.machine_file import MachineTruth
-from choreo_sim.truth import AxisTruth, BeamTruth, BrakeTruth, HomeSwitch
+from choreo_sim.truth import AxisTruth, BeamTruth, BrakeTruth, HomeSwitch, InputTruth
 
 HOME, LIMIT, BUFFER = Fraction(1, 100), Fraction(4, 100), Fraction(6, 100)  # of the travel, outside it
 START = Fraction(1, 5)
@@ -25,7 +26,9 @@ def nominal_machine(request: SimulationRequest) -> MachineTruth:
         if wanted.pair is not None:
             pairs.setdefault(wanted.pair, []).append(axis)
     return MachineTruth(
-        axes, tuple(_beam(name, sides[0], sides[1]) for name, sides in pairs.items() if len(sides) == 2)
+        axes,
+        tuple(_beam(name, sides[0], sides[1]) for name, sides in pairs.items() if len(sides) == 2),
+        tuple(InputTruth(name=one.bit, axis=one.axis, bit=one.bit, level=one.level) for one in request.inputs),
     )
 
 
@@ -50,6 +53,7 @@ def _axis(axis: SimulatedAxis, seed: int) -> AxisTruth:
         brake=brake,
         lag_ns=axis.lag_ns,
         noise_counts=axis.noise_counts,
+        settings=axis.scale,
     )
 
 

@@ -11,6 +11,7 @@ with them. After a stop has begun, moves and starts are refused until the axis s
 
 from collections.abc import Callable
 from enum import StrEnum
+from fractions import Fraction
 from math import floor, inf
 from random import Random
 
@@ -23,15 +24,25 @@ from choreo_sim.motion_truth import Demand, State, distance_from, following_erro
 STANDSTILL = 256.0  # counts/s below which a drive calls its axis standing
 IN_POSITION = 32.0  # counts from the target within which a drive calls it reached
 
-#: Raw settings at power-up where the machine file says nothing: slow and careful, as delivered.
+#: What is set at power-up where the machine file says nothing: slow and careful, as delivered. Counts, counts/s and so
+#: on, and per cent.
 AS_DELIVERED = {
-    "speed": 64,
-    "acceleration": 64,
-    "jerk": 64,
-    "quick_stop": 1024,
-    "following_error": 1024,
-    "torque_limit": 100,
+    "speed": Fraction(1 << 16),
+    "acceleration": Fraction(1 << 18),
+    "jerk": Fraction(1 << 22),
+    "quick_stop": Fraction(1 << 22),
+    "following_error": Fraction(1 << 14),
+    "torque_limit": Fraction(100),
 }
+#: Without these a drive does not watch or limit anything; the others it has, whether a host can set them or not.
+MAY_LACK = frozenset({"following_error", "torque_limit"})
+FASTEST = 1e9  # counts/s, where a drive is told that there is no limit
+
+
+def wrapped(counts: int, held: tuple[int, int]) -> int:
+    """What a counter that holds only so much says for a position beyond it."""
+    low, high = held
+    return low + (counts - low) % (high - low + 1)
 
 
 class Fault(StrEnum):
@@ -42,6 +53,7 @@ class Fault(StrEnum):
     NEGATIVE_LIMIT = "negative limit switch reached"
     POSITIVE_LIMIT = "positive limit switch reached"
     FEEDBACK_LOST = "position feedback lost"
+    NOT_FED = "nothing heard from the host"
 
 
 #: With these a drive cannot hold: it takes the power and applies the brake.
@@ -75,15 +87,25 @@ class Servo:
         mechanics.on_edge = self._edge_passed
         mechanics.on_released = self._brake_opened
         mechanics.on_change = self._watch_following_error
+        self._delivered = {
+            rule.name: rule.nearest(AS_DELIVERED[rule.name])
+            for rule in dialect.settings.values()
+            if rule.name in AS_DELIVERED
+        }
+        self.settings: dict[str, int] = {}  # raw, by name
+        self.stored: dict[str, int] = {}  # how often each permanent setting was written (practice.md P23)
+        self.demanded = dialect.position_is == "demanded"  # the position that is told is the demand (practice.md P11)
         self.power_up()
 
     def power_up(self) -> None:
         """As after switching on: nothing is known, nothing is held, nothing is set."""
-        self.settings = {**AS_DELIVERED, **self.mechanics.truth.settings}
+        kept = {name: self.settings[name] for name in self._dialect.permanent if name in self.settings}
+        self.settings = {**self._delivered, **self.mechanics.truth.settings, **kept}
         self.enabled = False
         self.fault = 0
         self.homed = False
-        self.shift = 0
+        found = floor(self.mechanics.at(self._kernel.now_ns) + 0.5)
+        self.shift = wrapped(found, self._dialect.position_range()) - found
         self.latch: int | None = None
         self._drop_pending()
         self._rest_at(self.mechanics.at(self._kernel.now_ns))
@@ -91,10 +113,21 @@ class Servo:
         self.mechanics.brake_output(True)
         self.load.meets("power_cycle")
 
+    def begin_at(self, counts: float, *, told: int, homed: bool, powered: bool, fault: int) -> None:
+        """Before anything moves: as an earlier run left it, standing at `counts` and telling `told` as its position."""
+        self._rest_at(counts)
+        self.mechanics.put(counts, powered=powered)
+        self.enabled = powered
+        self.homed = homed
+        self.fault = fault
+        self.shift = told - floor(counts + 0.5)
+
     # What the drive says of itself.
 
     def reading(self, t_ns: int) -> int:
         """The position as the encoder tells it at `t_ns`: quantised, with noise, in the counts of the bus."""
+        if self.demanded:
+            return floor(self._state().p + 0.5) + self.shift
         counts = floor(self.mechanics.at(t_ns) + 0.5) + self.shift
         if self._noise:
             return counts + int(self._random.random() * (2 * self._noise + 1)) - self._noise
@@ -114,17 +147,23 @@ class Servo:
         return self.enabled and not self.moving(t_ns) and distance <= IN_POSITION
 
     def meaning(self, name: str) -> float:
-        """A setting in counts, counts/s and so on; infinite where its raw value means that there is no limit."""
-        raw = self.settings.get(name)
-        if raw is None:
+        """
+        A setting in counts, counts/s and so on; infinite where its raw value means that there is no limit.
+
+        What the dialect cannot set the drive has all the same: as the machine file says, in counts, or as delivered.
+        """
+        if self._dialect.has_setting(name):
+            return self._dialect.setting(name).meaning(self.settings[name])
+        if name in MAY_LACK:
             return inf
-        rule = self._dialect.setting(name)
-        return inf if raw in rule.special else float(raw * rule.step)
+        return float(self.settings.get(name, AS_DELIVERED.get(name, inf)))
 
     # Commands. Whether they are allowed is the protocol's affair.
 
     def set(self, name: str, raw: int) -> None:
         """Write a setting; it holds from the next motion on, the window at once."""
+        if name in self._dialect.permanent:
+            self.stored[name] = self.stored.get(name, 0) + 1
         self.settings[name] = raw
         self._watch_following_error()
 
@@ -186,8 +225,17 @@ class Servo:
         self.load.meets(kind)
         self._kernel.at(self._tick(0), self._brake, kind)
 
-    def trip(self, fault: Fault) -> None:
-        """A fault: brake, and tell. A second one while one stands changes nothing."""
+    def force(self, demand: Demand) -> None:
+        """A fault of the drive's own: it goes where nobody sent it."""
+        self._drop_pending()
+        self._follow(demand)
+
+    def state(self) -> State:
+        """Where the demand is now."""
+        return self._state()
+
+    def trip(self, fault: Fault, ramp_of: str = "quick_stop") -> None:
+        """A fault: brake, as for `ramp_of`, and tell. A second one while one stands changes nothing."""
         if self.fault:
             return
         self.fault = self._dialect.fault_code(fault)
@@ -198,7 +246,7 @@ class Servo:
             self.mechanics.brake_output(True)
             self.disable()
         else:
-            self._kernel.at(self._tick(0), self._brake, "quick_stop")
+            self._kernel.at(self._tick(0), self._brake, ramp_of)
 
     # Inside.
 
@@ -255,7 +303,9 @@ class Servo:
             demand=state.p + self.shift,
             actual=lambda: self.mechanics.at(now) + self.shift,
         )
-        speed = float(load.speed * self._dialect.setting(self._dialect.move_speed).step)
+        raw = load.speed
+        speed = self.meaning("speed") if raw is None else self._dialect.setting(self._dialect.move_speed).meaning(raw)
+        speed = min(speed, FASTEST) * load.part
         jerk = self.meaning("jerk") if self._dialect.jerk_limited else inf
         demand = move(state, target - self.shift, speed, self.meaning("acceleration"), jerk)
         side = 1 if demand.end > state.p else -1

@@ -45,6 +45,7 @@ class AxisTruth:
     noise_counts: int = 0  # two readings at rest differ by at most this
     friction: Fraction = Fraction(400)  # deceleration without power, units/s²
     reply_ns: tuple[int, int] | None = None  # shortest and longest processing time; None: as the dialect allows
+    reply_factor: Fraction = Fraction(1)  # how many times as long it takes in this run
     settings: Mapping[str, int] = field(default_factory=dict)  # raw, at power-up
 
 
@@ -56,6 +57,23 @@ class BeamTruth:
     sides: tuple[str, str]
     structural: Fraction
     stiffness: Fraction = Fraction(0)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class InputTruth:
+    """
+    What a digital input of the drive of `axis` reads. `level` (True: high) is what it reads at first, until `changes`
+    (times in ns since the beginning, in order); or beyond a `position` (the axis that is meant, where, and on which
+    side: +1 or -1); or so long after an `output` was switched on (its axis, its number, the delay in ns).
+    """
+
+    name: str
+    axis: str
+    bit: str
+    level: bool
+    changes: tuple[tuple[int, bool], ...] = ()
+    position: tuple[str, float, int] | None = None
+    output: tuple[str, int, int] | None = None
 
 
 @dataclass(frozen=True, slots=True)

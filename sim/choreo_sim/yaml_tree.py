@@ -90,11 +90,11 @@ class Node:
         return self.text()
 
     def integer(self, low: int, high: int) -> int:
-        """A whole number, decimal or hexadecimal, from `low` to `high`."""
+        """A whole number, decimal, hexadecimal or binary, from `low` to `high`."""
         text = self.text()
-        if not re.fullmatch(r"[+-]?\d{1,18}|0x[0-9A-Fa-f]{1,16}", text):
+        if not re.fullmatch(r"[+-]?\d{1,20}|0x[0-9A-Fa-f]{1,16}|0b[01]{1,64}", text):
             raise self.error(f"{text!r} is not a whole number")
-        number = int(text, 16 if text.startswith("0x") else 10)
+        number = int(text, 0 if text[:2] in ("0x", "0b") else 10)
         if not low <= number <= high:
             raise self.error(f"{number} is outside {low} to {high}")
         return number

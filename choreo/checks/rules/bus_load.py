@@ -1,9 +1,10 @@
 """
 Polling does not fill the bus.
 
-Every poll is a request and a reply, with the stuff bits that they have at the worst (facts.md A4); above the bit rate
-they cannot be sent at all. 60 axes at 50 Hz with a one-byte request and a five-byte reply are 510 kbit/s (practice.md
-P29). A bus that is only well filled is another rule: bus-busy.
+Every poll, of a position and of the inputs of a drive that has some declared, is a request and a reply, with the stuff
+bits that they have at the worst (facts.md A4); above the bit rate they cannot be sent at all. 60 axes at 50 Hz with a
+one-byte request and a five-byte reply are 510 kbit/s (practice.md P29). A bus that is only well filled is another
+rule: bus-busy.
 
 Passes:
 
@@ -28,7 +29,9 @@ def check(facts: Facts) -> Iterator[Finding]:
     """Bits a second against the bit rate."""
     bus, plan = facts.budget, facts.plan
     if bus.load > 1:
-        polls = f"{len(plan.axes)} axes at {facts.recipe.quantity(facts.recipe.bus.poll).text()}"
+        read = len({one.axis for one in plan.inputs})
+        inputs = f" and the inputs of {read} of them" if read else ""
+        polls = f"{len(plan.axes)} axes{inputs} at {facts.recipe.quantity(facts.recipe.bus.poll).text()}"
         needed, rate = show(bus.bits_per_second, "bit/s", 0), show(bus.bit_rate, "bit/s")
         yield Finding(
             ID,

@@ -21,12 +21,12 @@ from collections.abc import Iterator
 
 from choreo.checks.facts import Facts
 from choreo.diagnostic import Finding, Level, Mark
-from choreo.plan.model import Enable, Home, Move, Plan, Preload, Trigger
+from choreo.plan.model import Enable, Home, Move, MoveUntil, Plan, Preload, SetOutput, Trigger
 
 ID, LEVEL, READS = "closing-moves", Level.WARNING, Plan
 
 #: Actions that move an axis, or make one ready to move.
-MOVING = (Move, Preload, Trigger, Home, Enable)
+MOVING = (Move, MoveUntil, Preload, Trigger, Home, Enable, SetOutput)
 
 
 def check(facts: Facts) -> Iterator[Finding]:

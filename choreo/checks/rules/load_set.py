@@ -25,7 +25,7 @@ from collections.abc import Iterator
 from choreo.checks.facts import Facts
 from choreo.checks.scenes import Scene, started
 from choreo.diagnostic import Finding, Level, Mark, Span
-from choreo.plan.model import Home, Move, Plan, Trigger
+from choreo.plan.model import Home, Move, MoveUntil, Plan, Trigger
 from choreo.recipe.steps import TriggerStep
 
 ID, LEVEL, READS = "load-set", Level.ERROR, Plan
@@ -37,10 +37,13 @@ def check(facts: Facts) -> Iterator[Finding]:
         action, loaded = scene.step.action, set(scene.axes.loaded)
         if isinstance(action, Trigger):
             yield from _trigger(facts, scene, loaded)
-        elif isinstance(action, Move) and (extra := loaded - {move.axis for move in started(scene.step)}):
+        elif isinstance(action, Move | MoveUntil) and (extra := loaded - {move.axis for move in started(scene.step)}):
             yield _extra(facts, scene, extra, scene.step.place, "this move")  # its own axes: see double-load
-        elif isinstance(action, Home) and loaded.intersection(action.axes):
-            yield _homed(facts, scene, loaded.intersection(action.axes))
+        elif isinstance(action, Home) and loaded:
+            if own := loaded.intersection(action.axes):
+                yield _homed(facts, scene, own)
+            if extra := loaded.difference(action.axes):  # a search is a move, with a start of its own
+                yield _extra(facts, scene, extra, scene.step.place, "this homing")
 
 
 def _trigger(facts: Facts, scene: Scene, loaded: set[int]) -> Iterator[Finding]:

@@ -69,7 +69,8 @@ def _judge(facts: Facts, scene: Scene, pair: PairPlan, speed: float, trip: Fract
     response_ns = facts.budget.worst_response_ns
     if response_ns is None:  # a bus too full to answer in time is refused as such
         return
-    blind_ns = max(facts.plan.poll_ns, facts.budget.round_ns) + response_ns
+    blind_ns = max(facts.plan.poll_ns, facts.budget.round_ns, facts.budget.node_ns) + response_ns
+    blind_ns += facts.budget.held_up_ns  # a drive that must be spoken to slowly
     ramp = float(min(_quick_stop(facts, scene, axis) for axis in pair.axes))
     given = (float(trip), blind_ns / NS_PER_S, ramp)
     skew, structural = skew_reached(speed, *given), float(pair.structural)

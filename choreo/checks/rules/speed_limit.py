@@ -19,6 +19,7 @@ from collections.abc import Iterator
 
 from choreo.checks.facts import Facts
 from choreo.diagnostic import Finding, Level, Mark
+from choreo.recipe.input_steps import MoveUntilStep
 from choreo.recipe.model import Recipe
 from choreo.recipe.scalars import Amount
 from choreo.recipe.steps import ConfigureStep, MoveStep, PreloadStep, Step
@@ -43,6 +44,11 @@ def _speeds(recipe: Recipe, step: Step) -> Iterator[tuple[str, Amount]]:
         for group, settings in step.configure.items():
             if settings.speed is not None:
                 yield from ((axis, settings.speed) for axis in recipe.axes_of(group))
+    elif isinstance(step, MoveUntilStep):
+        for group, way in step.move_until.by_group.items():
+            speed = way.speed or step.speed
+            if speed is not None:
+                yield from ((axis, speed) for axis in recipe.axes_of(group))
     elif isinstance(step, MoveStep | PreloadStep):
         targets = step.move if isinstance(step, MoveStep) else step.preload
         if targets.position is not None and step.speed is not None:

@@ -2,7 +2,8 @@
 Every move of a homed axis ends within its travel.
 
 The path of each axis is followed exactly through the whole recipe, `by` moves and repeats included, so the step that
-would leave the travel is found however long the way to it is. Before home there is no travel (practice.md P21): see
+would leave the travel is found however long the way to it is. After a `move_until` an axis may stand anywhere on its
+way; a `by` that follows is looked at from both ends of it. Before home there is no travel (practice.md P21): see
 unhomed-limit.
 
 Passes:
@@ -34,12 +35,19 @@ def check(facts: Facts) -> Iterator[Finding]:
     for scene, move in facts.moves():
         if move.anchor is Anchor.HOME:
             axis = facts.plan.axes[move.axis]
-            yield from _judge(facts, axis, move.target, move.place or scene.step.place, f"step {scene.step.path}")
+            place, when = move.place or scene.step.place, f"step {scene.step.path}"
+            worst = max((move.target + end for end in move.target_spread), key=lambda target: _beyond(axis, target))
+            yield from _judge(facts, axis, worst, place, when)
     for scene in facts.scenes:
         if isinstance(scene.step.action, Home):
             for index in scene.step.action.axes:
                 axis = facts.plan.axes[index]
                 yield from _judge(facts, axis, scene.step.action.rest_at, _rest(facts, axis), "homing")
+
+
+def _beyond(axis: AxisPlan, target: Fraction) -> Fraction:
+    low, high = axis.limits.travel
+    return max(low - target, target - high)
 
 
 def _rest(facts: Facts, axis: AxisPlan) -> Span:

@@ -38,7 +38,8 @@ def check(facts: Facts) -> Iterator[Finding]:
         if move.anchor is Anchor.START:
             axis = facts.plan.axes[move.axis]
             place = move.place or scene.step.place
-            yield from _distance(facts, axis, abs(move.target), place, "would be moved")
+            farthest = max(abs(move.target + end) for end in move.target_spread)
+            yield from _distance(facts, axis, farthest, place, "would be moved")
             yield from _speed(facts, axis, move.speed, move.speed_place or place, "would move")
     for scene in facts.scenes:
         action = scene.step.action

@@ -54,3 +54,4 @@ def listed(topics: Iterable[Topic], width: int) -> Iterator[str]:
         yield from (f"  {line}" for line in table(columns, rows, width - 2)[2:])
     yield ""
     yield from prose("choreo explain TOPIC says more about one of them.", width)
+    yield from prose("choreo explain --dialect FILE and choreo explain frame ...: see choreo explain --help.", width)

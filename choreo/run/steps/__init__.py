@@ -9,7 +9,9 @@ from typing import Any
 
 from choreo.plan import model
 from choreo.run.context import Run
+from choreo.run.steps.asking import confirm, reset_fault
 from choreo.run.steps.homing import home
+from choreo.run.steps.inputs import move_until, set_output, wait_for
 from choreo.run.steps.linkcheck import link_check
 from choreo.run.steps.motion import move, preload, trigger, wait_for_position
 from choreo.run.steps.plain import dwell, expect
@@ -28,10 +30,30 @@ STEPS: dict[type, Callable[[Run, Any], Awaitable[None]]] = {
     model.Move: move,
     model.Dwell: dwell,
     model.Expect: expect,
+    model.WaitFor: wait_for,
+    model.MoveUntil: move_until,
+    model.SetOutput: set_output,
+    model.Confirm: confirm,
+    model.ResetFault: reset_fault,
 }
 
+#: What may come before it is known what the drives take for a count: nothing is set here.
+BEFORE_COMPARING = (model.LinkCheck, model.Dwell, model.Confirm)
+
 #: What may come before the loads have been looked at and cleared: nothing here can set anything off.
-BEFORE_OPENING = (model.LinkCheck, model.Configure, model.Dwell)
+BEFORE_OPENING = (model.LinkCheck, model.Configure, model.Dwell, model.Confirm, model.ResetFault, model.WaitFor)
+
+#: Sends nothing that could move an axis, or make one ready to move.
+MOVES_NOTHING = (
+    model.LinkCheck,
+    model.Configure,
+    model.Dwell,
+    model.Confirm,
+    model.WaitFor,
+    model.Disable,
+    model.Expect,
+    model.WaitForPosition,
+)
 
 #: What may still be done after a failure: it moves nothing (P17).
 AFTER_FAILURE = (model.Disable,)

@@ -28,7 +28,7 @@ from choreo.run.context import Run, unexpected
 from choreo.run.log import MS
 from choreo.run.steps.motion import Part, figures, load, start, travel
 from choreo.run.steps.power import take_reference
-from choreo.run.watchers import PairWatch
+from choreo.run.watch.watchers import PairWatch
 from choreo.wire.words import Setting
 
 SWITCH = "home_switch"
@@ -219,7 +219,7 @@ class _Homing:
         raw, before = self.action.square_torque_raw, 0
         if raw is not None:
             (before,) = await self.run.each([side], lambda drive: drive.read_setting(Setting.TORQUE_LIMIT))
-            self.run.restore[side.plan.index] = (Setting.TORQUE_LIMIT, before)
+            self.run.restore[side.plan.index, Setting.TORQUE_LIMIT] = before
             await self.run.each([side], lambda drive: drive.write_setting(Setting.TORQUE_LIMIT, raw))
         target = side.counts + side.plan.counts(skew)
         parts = self._parts_to([side], [target], self._raws([side], self.action.crawl_raw), self.action.crawl)
@@ -228,7 +228,7 @@ class _Homing:
             await self.run.session.sleep(LOOK_NS)
         if raw is not None:
             await self.run.each([side], lambda drive: drive.write_setting(Setting.TORQUE_LIMIT, before))
-            del self.run.restore[side.plan.index]
+            del self.run.restore[side.plan.index, Setting.TORQUE_LIMIT]
 
     def _raws(self, axes: Sequence[Axis], raws: Sequence[int]) -> list[int]:
         return [raws[self.axes.index(axis)] for axis in axes]

@@ -9,6 +9,8 @@ from choreo.plan.model import LinkCheck
 from choreo.run.axes import Axis
 from choreo.run.context import Run, unexpected
 from choreo.run.log import NoReply
+from choreo.run.requests.counts import OwnCount
+from choreo.run.requests.lanes import Lane
 
 
 @dataclass(slots=True)
@@ -26,12 +28,12 @@ async def link_check(run: Run, action: LinkCheck) -> None:
     """
     axes = run.pick(action.axes)
     lanes = [run.session.traffic.lane(axis.plan.index) for axis in axes]
-    unasked = [lane.unasked for lane in lanes]
+    unasked = [_wrong(lane) for lane in lanes]
     results: list[_Exchanges] = await run.each(axes, lambda drive: _exchange(drive, action.exchanges))
     worst: MachineFault | None = None
     for axis, result, lane, before in zip(axes, results, lanes, unasked, strict=True):
-        wrong = lane.unasked - before
-        _record(run, axis, action.exchanges, result, wrong)
+        wrong = _wrong(lane) - before
+        _record(run, axis, action.exchanges, result, wrong, lane.own)
         if worst is None and (result.lost or wrong):
             worst = unexpected(
                 axis,
@@ -44,8 +46,14 @@ async def link_check(run: Run, action: LinkCheck) -> None:
         raise worst
 
 
-def _record(run: Run, axis: Axis, exchanges: int, result: _Exchanges, wrong: int) -> None:
+def _wrong(lane: Lane) -> int:
+    """Replies that were not asked for, and what the drive's own count says was lost (P35)."""
+    return lane.unasked + (lane.own.skipped if lane.own is not None else 0)
+
+
+def _record(run: Run, axis: Axis, exchanges: int, result: _Exchanges, wrong: int, own: OwnCount | None) -> None:
     took = result.took_ns
+    counted = {} if own is None else {"skipped": own.skipped, "repeated": own.repeated}
     run.session.record(
         "link",
         axis=axis.name,
@@ -55,6 +63,7 @@ def _record(run: Run, axis: Axis, exchanges: int, result: _Exchanges, wrong: int
         min_ns=min(took, default=0),
         median_ns=sorted(took)[(len(took) - 1) // 2] if took else 0,
         max_ns=max(took, default=0),
+        **counted,
     )
 
 

@@ -5,11 +5,17 @@ from dataclasses import dataclass
 from fractions import Fraction
 
 from choreo.errors import InternalError, MachineFault
-from choreo.motion.profile import Profile
+from choreo.frame import Frame
+from choreo.motion.profile import Profile, move_profile
 from choreo.plan.model import Anchor, AxisMove, Move, Preload, Trigger, WaitForPosition
+from choreo.plan.onset import noticeable, onset_limit_ns
+from choreo.plan.predict import TAIL_TIME_CONSTANTS
+from choreo.plan.signals import CERTAIN
 from choreo.run.axes import Axis, Motion
-from choreo.run.context import Run, unexpected
-from choreo.run.log import MS
+from choreo.run.context import Run
+from choreo.run.log import MS, seconds
+from choreo.run.prepare.loads import load_idle, loaded_value, make_room, note_started, prove_loads
+from choreo.run.prepare.speeds import keep_speeds, set_speeds_back
 
 #: A trigger that has not left the adapter by then may leave at any time later: the run stops (P7).
 TRIGGER_LEAVES_WITHIN_NS = 50 * MS
@@ -64,8 +70,28 @@ def planned(run: Run, part: AxisMove) -> Part:
     axis = run.axes[part.axis]
     if axis.home_valid != (part.anchor is Anchor.HOME):
         raise InternalError(f"{axis.name}: the plan counts from {part.anchor}, the run from elsewhere")
+    if part.loose:
+        return _from_where_it_stands(run, axis, part)
     told = figures(float(part.target - part.start), part.speed, part.acceleration, part.jerk, part.profile)
     return Part(axis, axis.target_counts(part.target), part.speed_raw, part.profile, part.onset_ns, told)
+
+
+def _from_where_it_stands(run: Run, axis: Axis, part: AxisMove) -> Part:
+    """An input ended its last move: the plan knows within which bounds it stands, the run knows where."""
+    off = Fraction(0) if part.target_spread == CERTAIN else axis.off
+    target = axis.target_counts(part.target + off)
+    distance = (target - axis.standing_at) / axis.scale
+    profile = move_profile(distance, part.speed, part.acceleration, part.jerk)
+    onset = onset_limit_ns(
+        profile,
+        noticeable(axis.plan),
+        run.plan.dialects[axis.plan.dialect].timing,
+        lag_ns=axis.plan.lag_ns,
+        poll_ns=run.plan.poll_ns,
+        reply_ns=axis.plan.reply_timeout_ns,
+    )
+    told = figures(distance, part.speed, part.acceleration, part.jerk, profile)
+    return Part(axis, target, part.speed_raw, profile, onset, told)
 
 
 def figures(
@@ -82,11 +108,17 @@ def figures(
 
 
 async def load(run: Run, parts: Sequence[Part]) -> None:
-    """Put the moves into the drives, all side by side. Absolute targets only: a load asked again is the same load."""
+    """Put the moves into the drives, all side by side: absolute targets wherever the drive allows (P1)."""
+    await make_room(run, [part.axis for part in parts])
+    values = [loaded_value(run, part.axis, part.target_counts) for part in parts]
+    await keep_speeds(run, [part.axis for part in parts])
     for part in parts:
         part.axis.load_state = "unknown"  # until the drive has said so
     await run.session.run(
-        *((part.axis.plan.index, part.axis.drive.preload(part.target_counts, part.speed_raw)) for part in parts)
+        *(
+            (part.axis.plan.index, part.axis.drive.preload(value, part.speed_raw))
+            for part, value in zip(parts, values, strict=True)
+        )
     )
     for part in parts:
         part.axis.load_state = "loaded"
@@ -100,53 +132,48 @@ async def start(run: Run, parts: Sequence[Part]) -> None:
         MachineFault: a load is missing or one too many, or the trigger did not leave in time.
     """
     loaded = [part.axis for part in parts]
-    await prove_loads(run, loaded)
+    idle = await load_idle(run, loaded)
+    await prove_loads(run, loaded, idle)
     session = run.session
-    session.guard.allow_start(axis.plan.node for axis in loaded)
-    for axis in loaded:
-        axis.commanded = True
-        axis.load_state = "unknown"
-    with session.within(TRIGGER_LEAVES_WITHIN_NS, "the start trigger, which may still leave the adapter,"):
-        left = await _leave(run, loaded[0])
+    session.guard.allow_start((axis.plan.node for axis in loaded), (axis.plan.node for axis in idle))
+    with session.traffic.hushed():  # nodes that must not be spoken to yet
+        await session.turns(session.traffic.may_broadcast)
+        for axis in loaded:
+            axis.commanded = True
+            axis.load_state = "unknown"
+        start, left = await _leave(run, loaded)
+    note_started(run, [*loaded, *idle])
     session.record(
         "trigger",
         axes=[axis.name for axis in loaded],
-        frame=loaded[0].drive.start().frame.text(),
+        frame=start.text(),
         started_ns=session.log.since_start(left),
     )
     for part in parts:
         _expect_motion(run, part, left)
 
 
-async def _leave(run: Run, axis: Axis) -> int:
-    """Send the start trigger; returns when it left, in the link's time."""
+async def _leave(run: Run, axes: Sequence[Axis]) -> tuple[Frame, int]:
+    """
+    Send the start trigger; returns it as it was sent, and when it left, in the link's time.
+
+    Raises:
+        MachineFault: it is stuck in the adapter, and may leave at any time later (P7).
+    """
+    session = run.session
     left: list[int] = []
-    run.session.traffic.tell(axis.drive.start(), None, left.append)
-    await run.session.turns(lambda: bool(left))
-    return left[0]
-
-
-async def prove_loads(run: Run, loaded: Sequence[Axis]) -> None:
-    """Ask every drive of the machine what it holds, also those that take no part (P1, P3)."""
-    states = await run.states(run.axes)
-    for axis, state in zip(run.axes, states, strict=True):
-        if state.loaded is None:
-            continue
-        if state.loaded and axis not in loaded:
-            raise unexpected(
-                axis,
-                "holds a load that this trigger does not name: the start would set it off",
-                "load-stale",
-                "Find out who loaded it. Clear it with the drive's own command before the next run.",
-            )
-        if not state.loaded and axis in loaded:
-            axis.load_state = "empty"
-            raise unexpected(
-                axis,
-                "holds no load any more, although it had accepted one",
-                "load-lost",
-                "Somebody else may command this drive, or it was reset. Nothing was started.",
-            )
+    late: list[bool] = []
+    frame, _ = session.traffic.tell(axes[0].drive.start(), None, left.append)
+    session.at(session.now() + TRIGGER_LEAVES_WITHIN_NS, lambda now: late.append(True))
+    await session.turns(lambda: bool(left or late))
+    if left:
+        return frame, left[0]
+    raise MachineFault(
+        f"the start trigger has not left the adapter within {seconds(TRIGGER_LEAVES_WITHIN_NS)}: "
+        f"{', '.join(axis.name for axis in axes)} may have started, or may start when it leaves",
+        rule="trigger-unconfirmed",
+        help="Stay clear until the adapter is unplugged: it may hold frames. Then look for what holds up the bus.",
+    )
 
 
 def _expect_motion(run: Run, part: Part, left_ns: int) -> None:
@@ -155,7 +182,6 @@ def _expect_motion(run: Run, part: Part, left_ns: int) -> None:
     begin = axis.standing_at
     early = left_ns + timing.latch_ns
     axis.begin(Motion(axis.plan, part.profile, begin, part.target_counts, early, early + timing.cycle_ns))
-    axis.load_state = "empty"
     if part.onset_ns is not None:
         axis.onset_by_ns = left_ns + part.onset_ns
     run.session.record(
@@ -183,12 +209,21 @@ async def arrive(run: Run, axes: Sequence[Axis], windows: Sequence[float], settl
         axis.inside_since_ns = None
         axis.window = (round(target - window), round(target + window))
     waiting = {axis.plan.index: axis for axis in axes}
-    while waiting:
-        read = await run.session.reading()
-        arrived = waiting.get(read)
-        if arrived is not None and _settled(arrived, settle_ns):
-            _note_arrival(run, arrived)
-            del waiting[read]
+    with run.session.waiting_for(lambda: [axis.name for axis in waiting.values()]):
+        while waiting:
+            read = await run.session.reading()
+            arrived = waiting.get(read)
+            if arrived is not None and _settled(arrived, settle_ns):
+                _note_arrival(run, arrived)
+                del waiting[read]
+    await set_speeds_back(run, axes)
+
+
+def over(axis: Axis) -> bool:
+    """Whether an axis was read after it had settled at the end of its way."""
+    if axis.motion is None or not axis.readings:
+        return False
+    return axis.readings[-1].asked_ns >= axis.motion.end_ns + TAIL_TIME_CONSTANTS * axis.plan.lag_ns
 
 
 def _settled(axis: Axis, settle_ns: int) -> bool:

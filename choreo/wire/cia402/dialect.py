@@ -14,7 +14,7 @@ from choreo.wire.cia402.emcy import EMCY_BASE, read_emergency
 from choreo.wire.cia402.objects import SETTING_OBJECTS
 from choreo.wire.cia402.pdo import POSITION_SAMPLE, TPDO1_BASE
 from choreo.wire.cia402.sdo import ANSWER_BASE, REQUEST_BASE, UPLOAD_REQUEST, Abort, UploadAnswer, read_answer
-from choreo.wire.dialect import Decoded, LoadRules, RawScale, Timing
+from choreo.wire.dialect import Decoded, LoadRules, RawScale, Scale, ScaleSetting, Several, Timing, Watchdog
 from choreo.wire.words import FrameClass, Setting
 
 #: Heartbeat and boot-up come on 0x700 + node (facts.md B4; CiA 301); the boot-up's one byte is 0.
@@ -25,10 +25,10 @@ _MOST_U32 = 0xFFFF_FFFF
 _MONITORING_OFF = {_MOST_U32: "monitoring off"}
 
 
-def _settings() -> dict[Setting, RawScale]:
+def _settings() -> dict[Setting, Scale]:
     """One user position unit is taken as one count: the factor objects must be 1:1 (facts.md C10, C14)."""
     one = RawScale(Fraction(1), 1, _MOST_U32)
-    scales = dict.fromkeys(SETTING_OBJECTS, one)
+    scales: dict[Setting, Scale] = dict.fromkeys(SETTING_OBJECTS, one)
     scales[Setting.FOLLOWING_ERROR] = RawScale(Fraction(1), 1, _MOST_U32, special=_MONITORING_OFF)
     scales[Setting.TORQUE_LIMIT] = RawScale(Fraction(1, 10), 1, 0xFFFF)  # 0.1 % of rated torque
     return scales
@@ -54,9 +54,17 @@ class Cia402Dialect:
     name: str = "cia402"
     family: Literal["described", "cia402"] = "cia402"
     node_range: tuple[int, int] = (1, 127)
-    settings: Mapping[Setting, RawScale] = field(default_factory=_settings)
-    move_speed: RawScale = field(init=False)
+    settings: Mapping[Setting, Scale] = field(default_factory=_settings)
+    move_speed: Scale = field(init=False)
     position_range: tuple[int, int] = (-(1 << 31), (1 << 31) - 1)
+    extended: bool = False
+    speed_is_set: bool = False
+    watchdog: Watchdog | None = None
+    event_periods: Mapping[str, int] = field(default_factory=dict)
+    event_bytes: Mapping[str, int] = field(default_factory=dict)
+    several: Mapping[str, Several] = field(default_factory=dict)
+    scale_settings: Mapping[str, ScaleSetting] = field(default_factory=dict)  # 0x608F and 0x6091 are not read yet
+    permanent_settings: frozenset[Setting] = frozenset()  # nothing is stored without 0x1010
     loads: LoadRules = _LOADS
     stop_ramp: Setting = Setting.ACCELERATION  # halt option 1 and profile deceleration, set alike
     quick_stop_ramp: Setting = Setting.QUICK_STOP
@@ -65,7 +73,11 @@ class Cia402Dialect:
     counter_modulus: int = 1  # CiA 301 has no counted echo: an answer is told by its index and sub-index
     timing: Timing = _TIMING
     profile: Literal["trapezoid", "jerk_limited"] = "trapezoid"  # 0x6086 = 0, a linear ramp
+    position_message: str = "sdo_upload"
     poll_bytes: tuple[int, int] = (8, 8)
+    input_names: tuple[str, ...] = ()  # not offered yet
+    input_bytes: tuple[int, int] = (0, 0)
+    output_range: tuple[int, int] | None = None
 
     def __post_init__(self) -> None:
         self.move_speed = self.settings[Setting.SPEED]

@@ -1,13 +1,13 @@
 """
 Described dialects: short frames, transcribed from a drive's manual into a YAML file and compiled here.
 
-Here live the kinds of field (`fields`), the frames (`codec`), what choreo asks of each message (`verbs`), the reading
-of a file with all its mistakes (`files`, `loader`, `messages`, `payloads`, `sections`, `conflicts`). Conversations do
-not: they are in `choreo.drive.described`.
+`frames/` is what the bytes are, `dialect.py` a compiled dialect as the rooms above see it, `reading/` the way from a
+file's text to one, `files.py` dialects by name and by file, `asking/` what people want to know of one. Each looks only
+at those before it. Conversations do not live here: they are in `choreo.drive.described`.
 """
 
-from choreo.wire.described.codec import Means, Role, Shape
 from choreo.wire.described.dialect import DescribedDialect
 from choreo.wire.described.files import load_dialect, shipped, shipped_file, shipped_names
+from choreo.wire.described.frames.codec import Means, Role, Shape
 
 __all__ = ["DescribedDialect", "Means", "Role", "Shape", "load_dialect", "shipped", "shipped_file", "shipped_names"]

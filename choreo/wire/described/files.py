@@ -6,7 +6,7 @@ from pathlib import Path
 from choreo.diagnostic import Finding, Refused, did_you_mean
 from choreo.text import Source, compose, read_text
 from choreo.wire.described.dialect import DescribedDialect
-from choreo.wire.described.loader import compile_dialect
+from choreo.wire.described.reading.loader import compile_dialect
 
 #: Where the dialects that ship with choreo stand.
 FOLDER = Path(__file__).parent.parent / "dialects"
