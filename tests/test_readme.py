@@ -31,4 +31,4 @@ def test_a_block_of_the_readme(command: str, shown: str, capsys, monkeypatch: py
 
 
 def test_the_readme_shows_each_command_of_the_tour():
-    assert [command.split()[0] for command, _ in BLOCKS] == ["check", "check", "dry-run", "dry-run"]
+    assert [command.split()[0] for command, _ in BLOCKS] == ["check", "check", "dry-run", "dry-run", "trial"]

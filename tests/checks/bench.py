@@ -15,6 +15,15 @@ from choreo.wire.described import shipped_file
 BASE = Path(__file__).with_name("base.yaml")
 FROM_THE_START = "# from the start"
 
+
+def message(name: str) -> str:
+    """The lines of a message of the shipped dialect."""
+    lines = shipped_file("short_frame").read_text(encoding="utf-8").splitlines(keepends=True)
+    begin = next(at for at, line in enumerate(lines) if line.startswith(f"  {name}:"))
+    end = next(at for at, line in enumerate(lines) if at > begin and line[:3].strip())
+    return "".join(lines[begin:end])
+
+
 #: Variants of the shipped dialect: file name, what is replaced, by what.
 DIALECTS = {
     "queueing": [
@@ -23,7 +32,18 @@ DIALECTS = {
         ("survives: [stop, quick_stop, disable]", "survives: [stop, quick_stop, disable]"),
     ],
     "demanded": [("position: {is: actual,", "position: {is: demanded,")],
+    "softstop": [("stop: {ramp: acceleration}", "stop: {ramp: quick_stop}")],
+    "inputless": [(message("read_inputs"), ""), ("latch: {switch: home_switch}\n", "")],
+    "outputless": [(message("set_output"), "")],
     "latchless": [("latch: {switch: home_switch}\n", "")],
+    "keeping": [("at_trigger: consumed", "at_trigger: kept")],
+    "hesitant": [("gap: 0 ms", "gap: 15 ms")],
+    "one_by_one": [
+        ("reply_within: 3 ms", "reply_within: 6 ms"),
+        ("latch: 0.5 ms", "latch: 0.5 ms\n  outstanding: 1"),
+    ],
+    "watched": [("profile: ", "watchdog: {within: 200 ms, fed_by: any, then: quick_stop}\nprofile: ")],
+    "lasting": [("permanent_settings: []", "permanent_settings: [acceleration]")],
     "narrow": [("{position: signed 32}", "{position: signed 16}"), ("{target: signed 32}", "{target: signed 16}")],
 }
 

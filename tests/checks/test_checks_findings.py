@@ -105,6 +105,36 @@ CASES = [
         ["carriage would be homed in step 5 while it holds a load"],
     ),
     (
+        "load-set",
+        "steps:\n  - preload: {carriage: {by: 3 mm}}\n  - home: lift\n  - trigger: carriage\n",
+        "home",
+        ["3 mm"],
+        ["this homing in step 5 would also start carriage"],
+    ),
+    (
+        "on-its-way",
+        "steps:\n  - preload: {carriage: {by: 3 mm}}\n  - trigger: carriage\n  - dwell: 9 s\n  - home: carriage\n",
+        "home",
+        ["trigger"],
+        ["carriage would be homed in step 7"],
+    ),
+    (
+        "on-its-way",
+        "steps:\n  - preload: {carriage: {by: 3 mm}}\n  - trigger: carriage\n"
+        "  - configure: {carriage: {speed: 9 mm/s}}\n",
+        "configure",
+        ["trigger"],
+        ["carriage would be configured in step 6"],
+    ),
+    (
+        "on-its-way",
+        "steps:\n  - preload: {carriage: {by: 3 mm}, lift: {by: -3 mm}}\n  - trigger: [carriage, lift]\n"
+        "  - wait_for_position: {axes: carriage, within: 1 mm, for: 60 ms}\n  - disable: [lift, carriage]\n",
+        "disable",
+        ["trigger"],
+        ["lift would be disabled in step 7"],
+    ),
+    (
         "wait-without-move",
         "# from the start\nsteps:\n  - wait_for_position: {axes: beam, within: 1 mm, for: 60 ms}\n",
         "beam",
@@ -131,6 +161,20 @@ CASES = [
         "300 mm",
         [],
         ["accelerates at 500 mm/s^2 and beam_right 800 mm/s^2"],
+    ),
+    (
+        "pair-together",
+        "steps:\n  - configure: {beam_left: {quick_stop: 2900 mm/s^2}}\n  - move: {beam: {to: 300 mm}}\n",
+        "300 mm",
+        [],
+        ["beam_left stops at 2900 mm/s^2 and beam_right 3000 mm/s^2"],
+    ),
+    (
+        "pair-together",
+        "steps:\n  - configure: {beam_right: {acceleration: 500 mm/s^2}}\n  - home: beam\n",
+        "home",
+        [],
+        ["while it is homed in step 5", "beam_left accelerates at 800 mm/s^2 and beam_right 500 mm/s^2"],
     ),
     (
         "pair-together",
@@ -222,7 +266,7 @@ CASES = [
         "axes:\n  lift: {dialect: ./queueing.yaml}\nsteps:\n  - preload: {lift: {by: -3 mm}}\n  - trigger: lift\n",
         "-3 mm",
         ["./queueing.yaml"],
-        ["a second load queues behind the first and nothing clears one"],
+        ["a second load queues behind the first and clear_load clears none"],
     ),
     (
         "timeout-too-short",
@@ -340,6 +384,7 @@ def test_a_short_move_does_not_reach_its_speed(bench):
 
 
 def test_what_is_missing_in_the_homing_order_is_said_once(bench):
+    """What can collide goes out of the way first: practice.md P20 (common practice, no source)."""
     piece = (
         "# from the start\nhoming_order: [lift, [carriage, beam]]\nsteps:\n"
         "  - configure: {all: {speed: 80 mm/s, acceleration: 400 mm/s^2, jerk: 4000 mm/s^3, quick_stop: 1500 mm/s^2}}\n"
@@ -380,16 +425,50 @@ def test_a_drive_that_can_be_cleared_may_queue(bench):
     assert bench.of("dialect-loads", piece) == []
 
 
-def test_a_drive_that_keeps_its_load_is_not_loaded(bench):
+KEEPING = "axes:\n  lift: {dialect: ./keeping.yaml}\n"
+
+
+def test_a_drive_that_keeps_its_load_is_loaded_where_it_can_be_emptied_or_loaded_over(bench):
     """practice.md P1 (common practice, no source): a kept load runs again at the next trigger."""
-    piece = "axes:\n  lift: {dialect: ./keeping.yaml}\nsteps:\n  - move: {lift: {to: 300 mm}}\n"
+    piece = KEEPING + "steps:\n  - move: {lift: {to: 300 mm}}\n"
+    assert bench.of("dialect-loads", piece) == []
     text = (bench.folder / "queueing.yaml").read_text(encoding="utf-8").replace("name: queueing", "name: keeping")
-    text = text.replace("cleared_by: []", "cleared_by: [clear_load]").replace(
-        "at_trigger: consumed", "at_trigger: kept"
-    )
+    text = text.replace("second_load: queues", "second_load: refused").replace("trigger: consumed", "trigger: kept")
     (bench.folder / "keeping.yaml").write_text(text, encoding="utf-8")
     (found,) = bench.of("dialect-loads", piece)
-    assert "stays after the trigger" in found.headline
+    assert "stays after the trigger, a second one is refused, and clear_load clears none" in found.headline
+
+
+def test_no_start_beside_an_axis_that_keeps_its_load_and_was_not_waited_for(bench):
+    """practice.md P1: the start would run its load again while it moves."""
+    begun = "steps:\n  - preload: {lift: {to: 300 mm}}\n  - trigger: lift\n"
+    waited = "  - wait_for_position: {axes: lift, within: 0.1 mm, for: 60 ms}\n"
+    after = "  - move: {carriage: {to: 300 mm}}\n"
+    (found,) = bench.of("dialect-loads", KEEPING + begun + after)
+    assert "would run the load of lift again" in found.headline
+    assert bench.of("dialect-loads", KEEPING + begun + waited + after) == []
+    assert bench.of("dialect-loads", begun + after) == []  # short_frame's loads are consumed
+
+
+def test_homing_on_loads_that_count_from_the_last_target_is_refused(bench):
+    """practice.md P1: a search ends with a stop, and the target that it had is then never reached."""
+    text = (
+        (bench.folder / "keeping.yaml").read_text(encoding="utf-8").replace("at_trigger: kept", "at_trigger: consumed")
+    )
+    for base, count in (("target", 1), ("demand", 0), ("actual", 0)):
+        (bench.folder / "keeping.yaml").write_text(
+            text.replace("relative_to: never", f"relative_to: {base}"), encoding="utf-8"
+        )
+        found = bench.of("dialect-loads", KEEPING + "steps:\n  - dwell: 1 ms\n")
+        assert len(found) == count, base
+
+
+def test_an_axis_that_is_expected_somewhere_must_report_where_it_is(bench):
+    """practice.md P11: watching the demand proves nothing, also of an axis that stands."""
+    expect = "  - expect: {axis: carriage, position: 2 mm, within: 1 mm}\n"
+    piece = "# from the start\naxes:\n  carriage: {dialect: ./demanded.yaml}\nsteps:\n"
+    assert "position-demanded" not in [finding.rule for finding in bench.findings(piece + "  - dwell: 1 ms\n")]
+    assert "position-demanded" in [finding.rule for finding in bench.findings(piece + expect)]
 
 
 def test_a_recipe_of_several_mistakes_hears_of_all_in_order(bench):
@@ -419,3 +498,8 @@ def test_missing_power_is_said_once_until_it_is_lost_again(bench):
 def test_a_position_before_home_is_no_first_motion(bench):
     piece = "# from the start\nsteps:\n  - enable: lift\n  - move: {lift: {to: 300 mm}}\n"
     assert "first-motion" not in [finding.rule for finding in bench.findings(piece)]
+
+
+def test_closing_may_take_the_power_of_what_a_trigger_has_started(bench):
+    """It waits until the axes stand (tests/run/test_flow.py)."""
+    assert bench.of("on-its-way", "steps:\n  - preload: {lift: {by: -3 mm}}\n  - trigger: lift\n") == []

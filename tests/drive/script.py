@@ -13,8 +13,8 @@ A conversation as a script: the frames that it must send, and what is answered. 
 from dataclasses import dataclass
 from typing import Any
 
-from choreo.drive.conversation import Ask, Conversation, Pause, Reply, Tell
-from choreo.errors import ChoreoError
+from choreo.drive.conversation import Ask, Conversation, Decode, Pause, Reply, Tell
+from choreo.errors import ChoreoError, MachineFault
 from choreo.frame import Frame
 
 
@@ -82,28 +82,33 @@ class Script:
             return conversation.send(None)
         if isinstance(want, Tell):
             self.tells.append(want)
-            self._expect(want.frame)
-            return conversation.send(None)
+            self._expect(want.frame if want.anew is None else want.anew())
+            return conversation.send(self._now_ns if want.confirm else None)
         assert isinstance(want, Ask), want
         self.asks.append(want)
-        tries = 1
-        self._expect(want.frame)
+        tries, decode = 1, self._send(want)
         while True:
             asked_ns = self._now_ns
             line = self._next(f"an answer to {want.what}")
             if isinstance(line, Lost):
-                assert tries <= want.again, f"{want.what} may be asked {want.again + 1} times"
-                tries += 1
-                self._expect(want.frame)
+                if tries > want.again:  # as the session gives up
+                    return conversation.throw(MachineFault(f"{want.what} was not answered", rule="no-reply"))
+                tries, decode = tries + 1, self._send(want)
                 continue
             assert isinstance(line, Answered), f"{want.what} waits for an answer, and the script goes on with {line}"
             try:
-                value = want.decode(line.frame)
+                value = decode(line.frame)
             except ChoreoError as raised:
                 return conversation.throw(raised)
             if value is not None:
                 return conversation.send(Reply(value, asked_ns, self._now_ns, tries))
             self.strays.append(line.frame)
+
+    def _send(self, want: Ask) -> Decode:
+        """Where the dialect numbers its requests, frame and decoder are made anew each time."""
+        frame, decode = (want.frame, want.decode) if want.anew is None else want.anew()
+        self._expect(frame)
+        return decode
 
     def _next(self, what: str) -> Sent | Answered | Lost:
         self._now_ns += 1_000

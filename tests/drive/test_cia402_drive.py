@@ -137,6 +137,7 @@ def test_events(frame, event):
 
 ARGUMENTS = {
     "echo": (1,),
+    "feed": ("echo", 1),
     "echo_ask": (1,),
     "read_setting": (Setting.SPEED,),
     "write_setting": (Setting.SPEED, 1),
@@ -144,6 +145,8 @@ ARGUMENTS = {
     "home_at": (0,),
     "move": (0, 1),
     "preload": (0, 1),
+    "preload_nothing": (0, 1),
+    "set_output": (1, True),
 }
 OFFERED = {"poll_position", "read_position", "status", "decode_event"}
 VERBS = [name for name, member in inspect.getmembers(Drive, inspect.isfunction) if not name.startswith("_")]

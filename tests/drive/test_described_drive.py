@@ -345,9 +345,12 @@ def test_events_that_carry_values(tmp_path):
     )
     drive = DescribedDrive(load_dialect(mine), 11)
     assert drive.decode_event(Frame(0x06B, bytes.fromhex("F2 60 79 FE FF"))) == DriveEvent(11, "position", -100000)
-    inputs = DriveEvent(11, "inputs", 0b110, "home_switch, spare")  # packed in the order guard, home_switch, spare
+    bits = {"guard": 0, "home_switch": 1, "spare": 1}
+    inputs = DriveEvent(
+        11, "inputs", 0b110, "home_switch, spare", bits
+    )  # packed in the order guard, home_switch, spare
     assert drive.decode_event(Frame(0x06B, bytes.fromhex("F3 88"))) == inputs
-    assert drive.decode_event(Frame(0x06B, b"\xf4")) == DriveEvent(11, "in_position", 0)
+    assert drive.decode_event(Frame(0x06B, b"\xf4")) == DriveEvent(11, "in_position", 1)  # the state is reached
 
 
 # The general path: a dialect that is as unlike the other as can be (terse.yaml).

@@ -22,7 +22,7 @@ from choreo_sim.dialect_reader import SHIPPED, Message, read_dialect
 from .limits import NodeRange, read_limits
 
 MACHINE_FILES = {"kiln_gantry": Path(__file__).parents[2] / "recipes" / "kiln_gantry" / "machine.yaml"}
-MAKES_MOTION = ("loads", "starts", "moves", "enables", "resets")
+MAKES_MOTION = ("loads", "starts", "moves", "enables", "resets", "switches")
 ROUNDING = 1  # counts by which a target may be off its exact position
 NOISE = 4  # counts by which two readings of one place may differ
 
@@ -50,20 +50,26 @@ class _Known:
 
 
 class Listener:
-    """Hangs itself on the bus of a link whose machine it knows; `active` says whether it does."""
+    """
+    Hangs itself on the bus of a link whose machine it knows, or of any whose machine file it is given; `active` says
+    whether it does.
+    """
 
-    def __init__(self, link: Any) -> None:
+    def __init__(self, link: Any, machine_file: Path | None = None) -> None:
         request = getattr(link.machine, "request", None)
-        self.active = request is not None and request.machine in MACHINE_FILES
+        file = MACHINE_FILES.get(getattr(request, "machine", None) or "") if machine_file is None else machine_file
+        self.active = file is not None
         self.frames = 0
         self._violations: list[Violation] = []
         self._stops: list[tuple[int, int]] = []  # (place in the order of frames, node)
         self._motions: list[tuple[int, int, Frame, str]] = []  # (place, time, frame, class)
-        if self.active:
+        if file is not None:
             self._host = link.host.name
             self._dialect = read_dialect(SHIPPED / "short_frame.yaml")
-            limits = read_limits(MACHINE_FILES[request.machine])
+            limits = read_limits(file)
             self._nodes = {node: _Known(found) for node, found in limits.items()}
+            for left in request.left:  # an earlier run has homed it
+                self._nodes[left.node].homed = left.homed
             poll, home = self._dialect.messages["read_position"], self._dialect.messages["home"]
             assert poll.reply is not None
             assert home.reply is not None

@@ -8,14 +8,23 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from choreo.plan.budget import COMMAND_BYTES, budget
+from choreo.wire.dialect import Timing
 from choreo.wire.lengths import longest_ns
 from choreo.wire.responses import Message, response_times
 
 MS = 1_000_000
 
 
-def dialect(request=1, reply=5, within_ns=3 * MS):
-    return SimpleNamespace(poll_bytes=(request, reply), timing=SimpleNamespace(reply_within_ns=within_ns))
+def dialect(request=1, reply=5, within_ns=3 * MS, *, extended=False, events=None, **timing):
+    return SimpleNamespace(
+        name="a dialect",
+        position_message="read_position",
+        poll_bytes=(request, reply),
+        extended=extended,
+        event_periods=events or {},
+        event_bytes=dict.fromkeys(events or {}, 5),
+        timing=Timing(**{"gap_ns": 0, "cycle_ns": 0, "latch_ns": 0, "reply_within_ns": within_ns, **timing}),
+    )
 
 
 def test_sixty_axes_fill_a_bus():
@@ -103,3 +112,47 @@ def test_reply_timeouts_are_twice_the_worst_response_and_never_below_20_ms(bench
 def test_the_poll_period_is_rounded_to_a_nanosecond(bench, poll, ns):
     bench.machine("poll: 50 Hz", f"poll: {poll}")
     assert bench.plan("steps:\n  - dwell: 1 s\n").poll_ns == ns
+
+
+# Drives that must be spoken to slowly. Frame lengths are those of facts.md A4 (ISO 11898-1), checked elsewhere.
+
+
+def test_a_gap_bounds_how_often_a_node_can_be_polled():
+    """From one request to the next: its frame and the gap, or the whole exchange, whichever is longer."""
+    request, reply = longest_ns(1, 500_000), longest_ns(5, 500_000)
+    assert budget([dialect()], 500_000, 20 * MS).node_ns == 0  # nothing is asked for
+    assert budget([dialect(gap_ns=25 * MS)], 500_000, 20 * MS).node_ns == request + 25 * MS
+    assert budget([dialect(gap_ns=1)], 500_000, 20 * MS).node_ns == request + 3 * MS + reply
+
+
+def test_silence_after_the_poll_comes_on_top_of_the_exchange():
+    slow = dialect(quiet={"read_position": 30 * MS})
+    assert budget([slow], 500_000, 20 * MS).node_ns == longest_ns(1, 500_000) + 33 * MS + longest_ns(5, 500_000)
+
+
+def test_a_command_holds_up_a_poll_by_its_gap_or_its_silence():
+    frames = 2 * longest_ns(8, 500_000)
+    assert budget([dialect()], 500_000, 20 * MS).held_up_ns == 0
+    assert budget([dialect(quiet={"start": 12 * MS})], 500_000, 20 * MS).held_up_ns == frames + 15 * MS
+    assert budget([dialect(quiet={"enable": 50 * MS})], 500_000, 20 * MS).held_up_ns == frames + 3 * MS
+
+
+def test_requests_one_at_a_time_make_a_round_longer():
+    exchange = longest_ns(1, 500_000) + 3 * MS + longest_ns(5, 500_000)
+    assert budget([dialect()] * 8, 500_000, 20 * MS).round_ns == 2 * exchange
+    assert budget([dialect(outstanding=1)] * 8, 500_000, 20 * MS).round_ns == 8 * exchange
+
+
+def test_long_identifiers_make_long_frames():
+    """29-bit identifiers: 20 bits more, and what may be stuffed into them (facts.md A4)."""
+    short, long = budget([dialect()], 500_000, 20 * MS), budget([dialect(extended=True)], 500_000, 20 * MS)
+    assert long.bits_per_second - short.bits_per_second == 2 * 50 * (20 + 5)
+
+
+def test_what_drives_send_of_themselves_is_on_the_bus_too():
+    """A frame of five bytes every 10 ms, of each of eight drives: 105 bits at the most (facts.md A4)."""
+    silent = budget([dialect()] * 8, 500_000, 20 * MS)
+    pushing = budget([dialect(events={"position": 10 * MS})] * 8, 500_000, 20 * MS)
+    assert pushing.bits_per_second - silent.bits_per_second == 8 * 100 * longest_ns(5, 500_000) // 2000
+    assert pushing.worst_response_ns > silent.worst_response_ns
+    assert budget([dialect(events={"position": 1 * MS})] * 5, 500_000, 20 * MS).worst_response_ns is None  # full

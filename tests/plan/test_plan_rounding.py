@@ -1,5 +1,6 @@
 """Raw values: laws of rounding (practice.md P24, common practice, no source)."""
 
+from dataclasses import replace
 from fractions import Fraction as F
 
 import pytest
@@ -47,6 +48,18 @@ def test_a_grid_rounds_down_by_less_than_a_step(scale, per_unit, value):
     except ValueError:
         assume(False)
     assert grid.real(raw) <= value < grid.real(raw) + grid.step
+
+
+@given(scales, st.sampled_from(["down", "up", "nearest"]), counts_per_unit, fractions, fractions)
+def test_nothing_is_rounded_beyond_a_limit(scale, rounding, per_unit, value, limit):
+    grid = Grid.of(replace(scale, rounding=rounding), per_unit)
+    try:
+        raw, within = grid.raw(value), grid.within(value, limit)
+    except ValueError:
+        assume(False)
+    assert within not in (scale.special or {})
+    assert within == raw if grid.real(raw) <= limit else grid.real(within) <= limit < grid.real(raw)
+    assert equal_raws([grid, grid._replace(counts_per_unit=-per_unit)], value, limit) == [within, within]
 
 
 RATIOS = [F(1), F(-1), F(2), F(3, 2), F(-4, 3), F(5, 4)]

@@ -79,3 +79,37 @@ def test_a_group_with_half_a_pair_is_not_homed(bench):
 def test_a_recipe_cannot_change_a_group_of_its_machine(grouped):
     found = grouped.found(STEPS, head=HEAD + "groups: {upper: [table]}\n")
     assert found == [("changes-the-machine", "table")]
+
+
+@pytest.mark.parametrize("side", ["left", "right"])
+def test_a_step_homes_no_group_with_half_a_pair(bench, side):
+    bench.machine("limits:", f"groups:\n  some: [lift, {side}]\nlimits:")
+    assert bench.step_found("home: some") == [("homed-by-half", "some")]
+
+
+LIFT_HOMING = "{towards: positive, using: home_switch, search: 20 mm/s, crawl: 2 mm/s, back_off: 6 mm, within: 450 mm,"
+
+
+@pytest.mark.parametrize(("name", "groups"), [("upper", "groups: {upper: [lift]}\n"), ("lift", ""), ("all", "")])
+def test_a_recipe_cannot_move_a_home_that_its_machine_declares_for_a_group(bench, name, groups):
+    """Every limit of travel is counted from there."""
+    bench.machine("limits:\n", "groups:\n  mine: [lift]\nlimits:\n")
+    bench.machine("  lift: {towards", "  mine: {towards")
+    head = HEAD + groups + f"homing:\n  {name}: {LIFT_HOMING} home_at: 510 mm, rest_at: 395 mm}}\n"
+    if name == "lift":
+        assert bench.found("steps:\n  - dwell: 1 s\n", head=head) == [("machine-widened", "510 mm")]
+        assert bench.recipe("steps:\n  - dwell: 1 s\n", head=head.replace("510", "410")).homing["lift"]
+    elif name == "upper":
+        found = bench.found("steps:\n  - dwell: 1 s\n", head=head)
+        assert found[0] == ("named-twice", "upper")
+    else:  # what stands under `all` holds for what has nothing of its own
+        bench.machine("square_limit: 3 mm,", "square_limit: 3 mm,")
+        head = head.replace("rest_at", "square_limit: 3 mm, rest_at")
+        recipe = bench.recipe("steps:\n  - dwell: 1 s\n", head=head)
+        assert str(recipe.homing["lift"].home_at.text) == "410 mm"
+
+
+def test_of_two_groups_that_home_an_axis_neither_is_taken(bench):
+    bench.machine("limits:\n", "groups:\n  one: [lift]\n  two: [lift, table]\nlimits:\n")
+    bench.machine("  lift: {towards", f"  two: {LIFT_HOMING} home_at: 400 mm, rest_at: 395 mm}}\n  one: {{towards")
+    assert ("named-twice", "one") in bench.found("steps:\n  - dwell: 1 s\n")

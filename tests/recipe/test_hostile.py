@@ -14,6 +14,7 @@ from choreo.diagnostic import Finding, Refused
 from choreo.diagnostic.render import full_text, json_text
 from choreo.recipe.load import load
 from choreo.recipe.model import Recipe
+from hostile.texts import PIECES
 
 KILN = Path(__file__).parents[2] / "recipes" / "kiln_gantry"
 RECIPE = "\n".join(
@@ -22,77 +23,6 @@ RECIPE = "\n".join(
     if not line.strip().startswith("#")
 )
 MACHINE = (KILN / "machine.yaml").read_text(encoding="utf-8")
-
-PIECES = [
-    *(
-        "",
-        " ",
-        "  ",
-        "\n",
-        "\n  - ",
-        ": ",
-        "{",
-        "}",
-        "[",
-        "]",
-        ",",
-        "#",
-        "'",
-        '"',
-        "|",
-        "-",
-        "$",
-        "$stroke",
-        "-$stroke",
-        "&a ",
-        "*a",
-        "!!int ",
-    ),
-    *(
-        "0 mm",
-        "5",
-        "-5 mm",
-        "1e30 mm",
-        "9e999 mm",
-        "1/0 mm",
-        "5 mm/s",
-        "3 deg",
-        "NaN",
-        "inf mm",
-        "٣ mm",
-        "true",
-        "null",
-        "~",
-        "all",
-        "to",
-        "by",
-    ),
-    *(
-        "beam",
-        "lift",
-        "beam_left",
-        "park",
-        "repeat: 99999999",
-        "steps:",
-        "steps: []",
-        "move: {}",
-        "home: all",
-        "enable:",
-        "label: 5",
-        "order: [[]]",
-    ),
-    *(
-        "like: lift",
-        "like: like",
-        "machine: machine.yaml",
-        "machine: .",
-        "dialect: ../x.yaml",
-        "limits: {all: {speed: 1 mm/s}}",
-        "\u202e",
-        "\x00",
-        "é",
-    ),
-]
 
 
 def outcome(folder: Path, recipe: str, machine: str, overrides=None):

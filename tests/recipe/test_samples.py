@@ -18,7 +18,7 @@ def recipe():
 
 
 def test_every_shipped_recipe_is_sound_by_itself():
-    assert NAMES == ["beam_first", "home_and_test", "stale_load", "too_fast"]
+    assert NAMES == ["beam_first", "find_shelf", "home_and_test", "stale_load", "too_fast"]
     for name in NAMES:
         assert load(KILN / f"{name}.yaml").warnings == ()
 

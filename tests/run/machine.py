@@ -8,9 +8,9 @@ from io import StringIO
 from pathlib import Path
 from typing import Any
 
+from choreo.api import simulation_request
 from choreo.frame import Frame
 from choreo.journal.writer import JournalWriter
-from choreo.link.port import SimulationRequest
 from choreo.link.simulated import open_simulated
 from choreo.plan.model import Plan
 from choreo.plan.resolve import resolve
@@ -58,7 +58,7 @@ class Rehearsal:
         self, recipe: Path = DEMO, *, seed: int = 0, faults: Path | None = None, pace: Fraction = Fraction(1)
     ) -> None:
         self.plan = plan_of(recipe, pace)
-        request = SimulationRequest(self.plan.simulated, (), self.plan.bit_rate, seed, faults)
+        request = simulation_request(self.plan, seed=seed, faults=faults)
         self.link: Any = open_simulated(request)
         self.sent: list[tuple[int, Frame]] = []
         self.link.bus.taps.append(self._tap)
@@ -81,9 +81,10 @@ def assert_ended_safely(done: Done) -> None:
     """
     classes = done.classes()
     stops = [(t_ns, node) for t_ns, kind, node in classes if kind is FrameClass.STOPS]
-    if done.link.bus is not None and not _adapter_gone(done):
+    if None not in {node for _, node in stops}:  # a single node is stopped in homing too
+        _assert_nothing_could_leave(done)
+    else:
         assert {axis.node for axis in done.plan.axes} <= {node for _, node in stops}, "a node was not told to stop"
-        assert None in {node for _, node in stops}, "no stop was broadcast"
         last = max(t_ns for t_ns, _ in stops)
         after = [kind for t_ns, kind, _ in classes if t_ns > last and kind in MOTION]
         assert not after, f"{after} after the last stop"
@@ -95,8 +96,15 @@ def assert_ended_safely(done: Done) -> None:
     assert done.records("end")[-1]["exit"] == int(done.outcome.exit)
 
 
-def _adapter_gone(done: Done) -> bool:
-    return any(record["rule"] == "adapter-lost" for record in done.records("finding"))
+def _assert_nothing_could_leave(done: Done) -> None:
+    """No stop was on the wire: the bus was dead, by the simulator's truth, a stop was tried, and nothing is proven."""
+    link = done.link
+    alone = not any(drive.controller.online for drive in link.machine.drives.values())
+    adapter_gone = any(record["rule"] == "adapter-lost" for record in done.records("finding"))
+    assert adapter_gone or alone or not link.host.online or link.unsent(), "no stop was sent on a bus that works"
+    told = {record["axis"] for record in done.records("command") if "stop" in record["verb"]}
+    assert told >= {axis.name for axis in done.plan.axes} | {None}, "a stop was not even tried"
+    assert not done.records("at_rest"), "nobody can have seen an axis stand"
 
 
 def assert_truly_stands(done: Done, axis: str) -> None:

@@ -7,7 +7,7 @@ from hypothesis import strategies as st
 from choreo.drive.families import make_drive
 from choreo.motion.profile import double_s
 from choreo.run.axes import Axis, Motion
-from choreo.run.watchers import PairWatch
+from choreo.run.watch.watchers import PairWatch
 from tests.run.machine import DEMO, plan_of
 
 MS = 1_000_000

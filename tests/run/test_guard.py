@@ -1,11 +1,13 @@
 """The guard lets nothing out that the limits do not allow, whatever composed it."""
 
+from dataclasses import replace
+
 import pytest
 
 from choreo.frame import Frame
 from choreo.run.guard import Guard, GuardRefusal
 from choreo.wire.words import FrameClass
-from tests.run.fake import DIALECT, guard_for
+from tests.run.fake import DIALECT, guard_for, node_limits
 
 
 def request(message: str, node: int | None = 11, **values: int) -> Frame:
@@ -146,3 +148,24 @@ def test_while_stopping_nothing_leaves_that_moves_an_axis(guard: Guard, frame: F
 def test_while_stopping_what_calms_a_machine_still_leaves(guard: Guard, message: str):
     guard.stopping = True
     assert guard.check(request(message)) is DIALECT.class_of(message)
+
+
+def test_only_declared_outputs_are_switched():
+    limits = replace(node_limits(11, "axis11"), outputs=(1, 3))
+    guard = Guard({"short_frame": DIALECT}, [(limits, "short_frame"), (node_limits(12, "axis12"), "short_frame")])
+    assert guard.check(request("set_output", output=3, on=1)) is FrameClass.SWITCHES
+    assert guard.check(request("set_output", output=1, on=0)) is FrameClass.SWITCHES
+    with pytest.raises(GuardRefusal, match="output 2 is not declared in the recipe; declared are 1, 3") as refused:
+        guard.check(request("set_output", output=2, on=1))
+    assert refused.value.rule == "guard-output"
+    with pytest.raises(GuardRefusal, match="declared are none"):
+        guard.check(request("set_output", 12, output=1, on=1))
+    with pytest.raises(GuardRefusal, match="set to 2; 0 and 1 are allowed"):
+        guard.check(request("set_output", output=1, on=2))
+
+
+def test_no_output_is_switched_after_a_stop(guard: Guard):
+    """Practice.md P17 (common practice, no source): outputs stay as they are."""
+    guard.stopping = True
+    with pytest.raises(GuardRefusal, match="while the run is stopping"):
+        guard.check(request("set_output", output=1, on=0))

@@ -305,3 +305,12 @@ def test_a_request_that_the_guard_refuses_is_over_at_once_and_no_fault_of_the_no
     assert session.traffic.lane(0).losses == 0
     assert not [line for line in journal.getvalue().splitlines() if '"k":"lost"' in line]
     assert run_by_hand(session.run((0, position(11)))) == [1100]
+
+
+def test_while_stopping_a_reading_is_not_waited_for_without_end():
+    """Then nobody raises that no node answers any more, and nothing else limits it."""
+    session, _ = session_for(FakeLink(), 11)
+    session.begin_stopping()
+    began = session.now()
+    assert run_by_hand(session.reading()) == -1
+    assert session.now() - began == 100 * MS

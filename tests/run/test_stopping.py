@@ -19,6 +19,7 @@ from tests.run.machine import Done, Rehearsal, assert_ended_safely
 
 MS = 1_000_000
 S = 1_000_000_000
+LIFT_OFF = ("lift", "disable")
 
 
 def faulty(tmp_path: Path, fault: str) -> Rehearsal:
@@ -49,7 +50,7 @@ def test_a_trigger_that_leaves_late_is_followed_by_another_stop():
     """practice.md P7: a trigger unconfirmed after its deadline ends the run; what it still starts is stopped."""
     done = stuck_trigger(34 * S, 300 * MS)
     assert done.outcome.exit is Exit.STOPPED
-    assert "may still leave the adapter" in done.outcome.headline
+    assert "may have started" in done.outcome.headline
     assert_ended_safely(done)
     classes = done.classes()
     started = max(t_ns for t_ns, kind, _ in classes if kind is FrameClass.STARTS)
@@ -329,3 +330,40 @@ def test_a_disk_that_fills_up_in_a_run_stops_it_with_its_polls_alive(tmp_path: P
     assert outcome.trouble is None
     assert all(rest.proven for rest in outcome.rests)
     assert len(outcome.rests) == 4
+
+
+def test_nodes_lost_while_closing_looks_at_a_brake_end_the_run_unproven(tmp_path: Path):
+    """What was proved before proves nothing for a node that nobody has heard since (practice.md P10, P17)."""
+    stop = "{kind: foreign_stop, at: 30 s}"
+    whole = faulty(tmp_path, stop).go()
+    closing = [record["t"] for record in whole.records("command") if record["axis"] == "lift"]
+    lost_ms = closing[-1] // MS + 3  # its last command takes the power: its brake is looked at for 200 ms
+    done = faulty(tmp_path, f"{stop}\n  - {{kind: nodes_lost, nodes: all, supply: bus, at: {lost_ms} ms}}").go()
+    assert (done.outcome.rule, done.outcome.exit) == (whole.outcome.rule, whole.outcome.exit)
+    assert [record["why"] for record in done.records("unproven")] == 4 * [
+        "it has stopped answering since it was seen to stand"
+    ]
+    assert done.outcome.taken_ns - lost_ms * MS < S
+
+
+def test_home_lapses_at_a_position_jump_in_a_stop_too(tmp_path: Path):
+    """practice.md P17 (common practice, no source): a retreat must not count on it."""
+    jump = "{kind: position_jump, node: 13, at: 30020 ms, by: 50 mm}"
+    done = faulty(tmp_path, f"{{kind: foreign_stop, at: 30 s}}\n  - {jump}").go()
+    assert done.outcome.rule == "foreign-stop"
+    homes = {record["axis"]: record["home_valid"] for record in done.records("at_rest")}
+    assert (homes["carriage"], homes["lift"]) == (False, True)
+
+
+def test_a_brake_that_slips_when_an_operator_stops_the_run_is_said_and_no_power_comes_back(tmp_path: Path):
+    """practice.md P15, P17: the stop comes before anybody has seen it slip; it stands in the end, on its buffer."""
+    slips = "{kind: brake_slips, axis: lift, step: disable, speed: 100 mm/s}"
+    whole = faulty(tmp_path, slips).go()
+    assert whole.outcome.rule == "brake-slips"
+    taken = max(record["t"] for record in whole.records("command") if (record["axis"], record["verb"]) == LIFT_OFF)
+    done = interrupted(faulty(tmp_path, slips), taken // MS + 2)
+    assert done.outcome.exit is Exit.OPERATOR
+    (lift,) = [record for record in done.records("unproven") if record["axis"] == "lift"]
+    assert (lift["energised"], lift["why"]) == (False, "its brake does not hold it without power")
+    assert "its brake does not hold" in lift["next"]
+    assert not done.link.machine.drives["lift"].servo.enabled

@@ -414,3 +414,21 @@ def test_with_error_frames_each_frame_still_arrives_exactly_once(sends: list, er
         assert sorted(frame for _, frame in wire.heard[name]) == sorted(wanted)
     attempts = len(sends) + len(wire.errors)
     assert len(wire.errors) == sum(1 for nth in {nth for nth, _, _ in errors} if nth <= attempts)
+
+
+def test_a_controller_that_goes_bus_off_in_the_middle_of_its_frame_leaves_the_bus_to_the_others() -> None:
+    """The frame on the wire gets through; what else it had to send waits until it is back (facts.md A11)."""
+    wire = Wire()
+    sender, other = wire.nodes[:2]
+
+    def off(_: object) -> None:
+        sender.tec = 256
+        sender.restate()
+
+    wire.at(0, sender, SYNC)
+    wire.kernel.at(20 * BIT, off)
+    wire.at(30 * BIT, sender, Frame(0x081))
+    wire.at(40 * BIT, other, Frame(0x123))
+    wire.run()
+    assert sender.state is ErrorState.BUS_OFF
+    assert [(who, frame.id) for _, who, frame in wire.seen] == [("a", 0x080), ("b", 0x123)]

@@ -96,7 +96,7 @@ def test_fields_of_24_bits_and_constants_in_between(order):
     ("was", "becomes", "complaint"),
     [
         ("byte_order: little", "byte_order: middle", "'middle' is not known here"),
-        ("{count: unsigned 8}], means", "{count: float 8}], means", "a simulated drive reads"),
+        ("{count: unsigned 8}], means", "{count: float 8}], means", "a float has 32 or 64 bits"),
         (
             "on: request, payload: [{constant: 0x12}]",
             "on: requests, payload: [{constant: 0x12}]",

@@ -79,6 +79,35 @@ def test_a_load_does_not_survive_the_loss_of_the_supply():
     assert not bench.status()[0] & LOADED
 
 
+@pytest.mark.parametrize("event", ["stop", "quick_stop", "disable", "power_cycle"])
+@pytest.mark.parametrize("kept", [True, False])
+def test_what_a_load_survives_is_what_the_dialect_says(event, kept):
+    """practice.md P1 (common practice, no source)."""
+    bench = ready(survives=frozenset({event}) if kept else frozenset())
+    bench.preload(bench.position() + 5000)
+    if event == "power_cycle":
+        bench.drives[11].boot()
+        bench.wait(100 * MS)
+    elif event == "disable":
+        bench.ask("31 00")
+    else:
+        getattr(bench, event)()
+    assert bool(bench.status()[0] & LOADED) is kept
+
+
+@pytest.mark.parametrize("event", ["stop", "disable"])
+def test_what_clears_a_load_clears_it_whatever_it_survives(event):
+    bench = ready(cleared_by=frozenset({event}), survives=frozenset({"stop", "disable"}))
+    bench.preload(bench.position() + 5000)
+    assert bench.ask("43") == "C3"  # here this is no clearing: it is refused nowhere and changes nothing
+    assert bench.status()[0] & LOADED
+    if event == "stop":
+        bench.stop()
+    else:
+        bench.ask("31 00")
+    assert not bench.status()[0] & LOADED
+
+
 def test_a_load_is_refused_like_a_move():
     bench = Bench()
     assert bench.preload(0) == "EE 42 03"
@@ -110,6 +139,21 @@ def test_a_load_that_the_trigger_keeps_is_run_again():
         assert bench.status()[0] & LOADED
         bench.move(begin)
         bench.wait(SECOND)
+
+
+def test_a_kept_load_of_nothing_moves_nothing():
+    """practice.md P1: where loads are kept, a drive that takes no part is loaded with nothing before each trigger."""
+    bench = ready(at_trigger="kept", relative_to="actual")
+    begin = bench.position()
+    bench.preload(5000)
+    bench.start()
+    bench.wait(SECOND)
+    assert bench.position() == begin + 5000
+    bench.preload(0)
+    for _ in range(2):
+        bench.start()
+        bench.wait(SECOND)
+        assert bench.position() == begin + 5000
 
 
 def test_queued_loads_go_one_a_trigger():

@@ -166,6 +166,13 @@ def test_a_nominal_machine_has_the_brake_lag_and_noise_that_were_declared():
     assert machine.axes["z"].braked
 
 
+def test_a_nominal_drive_counts_as_the_recipe_says():
+    """practice.md P26: what its scale settings read is handed over, because nobody else could know it."""
+    machine = nominal(axis("x", 3, scale={"counts_per_motor_rev": 65536}))
+    assert machine.drives["x"].servo.settings["counts_per_motor_rev"] == 65536
+    assert machine.drives["x"].servo.settings["speed"] == 64  # as delivered: 65536 counts/s
+
+
 def test_a_vertical_axis_without_a_brake_does_not_fall():
     kernel, _, machine = built(SimulationRequest(None, (axis("z", 3, load="vertical"),), 500_000))
     kernel.run_until(5_000 * MS)

@@ -82,6 +82,19 @@ def test_an_order_that_comes_while_the_brake_still_moves_takes_the_place_of_the_
     assert not bench.bodies[14].braked
 
 
+def test_a_brake_that_is_told_again_while_it_closes_does_not_begin_anew():
+    """practice.md P15: 60 ms to engage count from when its coil lost its current."""
+    bench = hanging()
+    body = bench.bodies[14]
+    body.brake_output(True)
+    bench.wait(40 * MS)
+    body.brake_output(True)
+    bench.wait(19 * MS)
+    assert not body.braked
+    bench.wait(2 * MS)
+    assert body.braked
+
+
 @pytest.mark.parametrize("inverted", [False, True])
 def test_the_load_sinks_a_little_when_the_brake_opens_and_stays_there(inverted):
     """practice.md, "The demo machine": sag 0.1 mm. The drive catches the load where it has sunk to."""

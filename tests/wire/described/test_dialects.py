@@ -13,7 +13,7 @@ from choreo.wire.described import load_dialect, shipped, shipped_file, shipped_n
 from choreo.wire.words import FrameClass, Setting
 
 SHORT = shipped("short_frame")
-TERSE = load_dialect(Path(__file__).parent.parent / "drive" / "terse.yaml")
+TERSE = load_dialect(Path(__file__).parents[2] / "drive" / "terse.yaml")
 
 # Composed by hand from the file: identifier = base + node, little-endian two's complement.
 # 100000 = 0x000186A0, -100000 = 0xFFFE7960 (also in facts.md B8), 240 = 0x00F0.
@@ -32,6 +32,7 @@ SHORT_REQUESTS = [
     ("release_brake", 14, {}, "14E#32.00"),
     ("apply_brake", 14, {}, "14E#32.01"),
     ("reset_fault", 14, {}, "14E#33"),
+    ("set_output", 13, {"output": 3, "on": 1}, "14D#34.03.01"),
     ("move", 11, {"target": -100000, "speed": 240}, "14B#41.60.79.FE.FF.F0.00"),
     ("preload", 11, {"target": 100000, "speed": 240}, "14B#42.A0.86.01.00.F0.00"),
     ("clear_load", 11, {}, "14B#43"),

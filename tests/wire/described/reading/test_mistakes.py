@@ -8,46 +8,9 @@ from hypothesis import strategies as st
 
 from choreo.diagnostic import Refused
 from choreo.text import compose, text_source
-from choreo.wire.described import shipped_file
-from choreo.wire.described.loader import compile_dialect
+from choreo.wire.described.reading.loader import compile_dialect
 from choreo.wire.words import Setting
-
-TEXT = shipped_file("short_frame").read_text("utf-8")
-
-
-def findings_of(text):
-    source = text_source(text, "mine.yaml")
-    try:
-        compile_dialect(compose(source), source)
-    except Refused as refused:
-        return refused.findings
-    return ()
-
-
-def marked(text, mark):
-    """The text under a mark."""
-    span = mark.span
-    return text.splitlines()[span.line - 1][span.column - 1 : span.column - 1 + span.length]
-
-
-def changed(*changes):
-    text = TEXT
-    for old, new in changes:
-        assert text.count(old) == 1, f"{old!r} stands {text.count(old)} times"
-        text = text.replace(old, new)
-    return text
-
-
-def line_of(beginning):
-    """A whole line, with its end."""
-    (line,) = [line for line in TEXT.splitlines() if line.startswith(beginning)]
-    return line + "\n"
-
-
-def message(name):
-    """The lines of a message."""
-    return re.search(rf"(?m)^  {name}:.*\n(?:    .*\n)+", TEXT)[0]
-
+from wire.described.reading.mistaken import TEXT, changed, compiled, findings_of, line_of, marked, message
 
 PRELOAD = "[{constant: 0x42}, {target: signed 32}, {speed: unsigned 16}]"
 PRELOADED = "[{constant: 0xC2}, {target: signed 32}], means: "
@@ -186,11 +149,15 @@ MISTAKES = {
     ),
     "seven bits": (
         [("loaded, brake_applied, in_position, -, -]", "loaded, brake_applied, in_position, -]")],
-        ("part", None, "are 7, and a byte has 8", "eight"),
+        ("payload-bits", None, "the reply to status has 23 bits, which are no whole bytes", "{ignored: 4}"),
     ),
     "a field of 12 bits": (
         [("{captured: unsigned 8}", "{captured: unsigned 12}")],
-        ("part", "unsigned 12", "12 bits", "multiple of 8"),
+        ("payload-bits", None, "has 52 bits", "{ignored: 4}"),
+    ),
+    "a field of 65 bits": (
+        [("{captured: unsigned 8}", "{captured: unsigned 65}")],
+        ("part", "unsigned 65", "65 bits, and unsigned has 1 to 64 bits", "Take 1 to 64 bits"),
     ),
     "a field of no known kind": (
         [("{captured: unsigned 8}", "{captured: unsined 8}")],
@@ -262,7 +229,7 @@ MISTAKES = {
     "a part that is no mapping": ([("{constant: 0x14}", "0x14")], ("kind", "0x14", "a part of the request", "key")),
     "half a byte ignored": (
         [("[{constant: 0xA5}]", "[{constant: 0xA5}, {ignored: 12}]")],
-        ("part", "12", "ignores 12 bits, which is no whole number of bytes", ""),
+        ("payload-bits", "[{constant: 0xA5}, {ignored: 12}]", "has 20 bits", "{ignored: 4}"),
     ),
     "bits that are no list": (
         [("{bits: [enabled, moving, homed, loaded, brake_applied, in_position, -, -]}", "{bits: enabled}")],
@@ -356,8 +323,7 @@ def test_one_mistake_is_one_finding(name):
 
 def test_a_speed_of_moves_may_have_a_scale_of_its_own():
     text = changed(("{setting: speed}", "{unit: 100 counts/s, from: 2, to: 60000, rounding: down}"))
-    source = text_source(text, "mine.yaml")
-    dialect = compile_dialect(compose(source), source)
+    dialect = compiled(text)
     assert (dialect.move_speed.step, dialect.move_speed.minimum, dialect.move_speed.maximum) == (100, 2, 60000)
     assert dialect.settings[Setting.SPEED].step == 1024
 
