@@ -143,7 +143,8 @@ def test_a_foreign_folder_is_left_alone(tmp_path):
 # --- the command -----------------------------------------------------------------------------------------------------
 
 
-def test_the_command_prints_tables_and_commands(capsys):
+def test_the_command_prints_tables_and_commands(capsys, monkeypatch):
+    monkeypatch.setenv("COLUMNS", "120")
     assert main(["trial", str(SLIDES), "--runs", "5", "--jobs", "2", "--seed", "3", "--faults", str(FAULTS),
                  "--set", "stroke=9 mm"]) == Exit.DONE  # fmt: skip
     out = capsys.readouterr().out
