@@ -80,6 +80,7 @@ class Axis:
         self.position_span = position_span  # how many counts the wire can tell apart
         self.scale = float(plan.counts_per_unit)
         self.tracking_counts = self.tolerance_counts(plan.limits.tracking)
+        self.fastest_counts = self.tolerance_counts(plan.limits.speed)  # a second
         self.noticeable_counts = self.tolerance_counts(noticeable(plan))
         self.counts = 0
         self.first_counts = 0

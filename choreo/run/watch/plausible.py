@@ -60,5 +60,4 @@ def contradiction(axis: Axis, frame: Frame) -> MachineFault | None:
 
 def _reach(axis: Axis, ns: int) -> float:
     """How many counts an axis can go in so long, with what its tracking limit allows besides."""
-    limits = axis.plan.limits
-    return axis.tracking_counts + FASTER_THAN_ALLOWED * axis.tolerance_counts(limits.speed) * ns * 1e-9
+    return axis.tracking_counts + FASTER_THAN_ALLOWED * axis.fastest_counts * ns * 1e-9

@@ -203,7 +203,7 @@ class Watch:
         skew = pair.skew()
         if abs(skew) > pair.worst:
             pair.worst = abs(skew)
-        if abs(skew) - pair.blur() > pair.limit and not pair.tripped:
+        if abs(skew) > pair.limit and abs(skew) - pair.blur() > pair.limit and not pair.tripped:
             pair.tripped = True  # said once: a beam that racks while it is being stopped goes on doing so
             unit = pair.first.plan.unit
             self.session.report(
