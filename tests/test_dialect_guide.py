@@ -20,11 +20,11 @@ from choreo.wire.described.frames.kinds import WORDS
 from choreo.wire.described.reading.reader import Reader
 from choreo.wire.described.reading.speech.checksums import read_checksums
 from choreo.wire.described.reading.speech.parts import read_part
+from tests.shown import LEFT_OUT, assert_printed
 
 ROOT = Path(__file__).parents[1]
 FOLDER = ROOT / "recipes" / "index_table"
 GUIDE = (FOLDER / "README.md").read_text(encoding="utf-8")
-LEFT_OUT = "[...]"
 COMMANDS = re.findall(r"^```\n\$ choreo (.*?)\n(.*?)^```$", GUIDE, re.MULTILINE | re.DOTALL)
 EXCERPTS = re.findall(r"^```yaml\n(.*?)^```$", GUIDE, re.MULTILINE | re.DOTALL)
 PARTS = re.findall(r"^\| `(\{.*?\})` \|", GUIDE, re.MULTILINE)
@@ -52,15 +52,7 @@ def test_a_command_of_the_guide(command, shown, capsys, monkeypatch):
     monkeypatch.chdir(ROOT)
     monkeypatch.setenv("COLUMNS", "100")
     assert main(shlex.split(command)) == 0
-    printed = [line.rstrip() for line in capsys.readouterr().out.splitlines()]
-    place = 0
-    for part in shown.split(LEFT_OUT):
-        lines = part.strip("\n").splitlines()
-        while printed[place : place + len(lines)] != lines:
-            place += 1
-            assert place <= len(printed), f"not printed: {lines}"
-        place += len(lines)
-    assert shown.rstrip().endswith(LEFT_OUT) or place == len(printed)
+    assert_printed(shown, capsys.readouterr().out)
 
 
 def test_the_guide_shows_each_command_that_looks_at_a_dialect():

@@ -7,9 +7,9 @@ from pathlib import Path
 import pytest
 
 from choreo.cli import main
+from tests.shown import assert_printed
 
 ROOT = Path(__file__).parents[1]
-LEFT_OUT = "[...]"
 BLOCKS = re.findall(r"^```\n\$ choreo (.*?)\n(.*?)^```$", (ROOT / "README.md").read_text(), re.MULTILINE | re.DOTALL)
 
 
@@ -19,15 +19,7 @@ def test_a_block_of_the_readme(command: str, shown: str, capsys, monkeypatch: py
     monkeypatch.setenv("COLUMNS", "100")
     words = shlex.split(command)
     main([*words, "--out", str(tmp_path / "run")] if words[0] == "dry-run" else words)
-    printed = [line.rstrip() for line in capsys.readouterr().out.splitlines()]
-    place = 0
-    for part in shown.split(LEFT_OUT):
-        lines = part.strip("\n").splitlines()
-        while printed[place : place + len(lines)] != lines:
-            place += 1
-            assert place <= len(printed), f"not printed: {lines}"
-        place += len(lines)
-    assert shown.rstrip().endswith(LEFT_OUT) or place == len(printed)
+    assert_printed(shown, capsys.readouterr().out)
 
 
 def test_the_readme_shows_each_command_of_the_tour():

@@ -112,6 +112,14 @@ def started(step: StepPlan) -> Iterator[AxisMove]:
         yield from step.action.moves
 
 
+def together(step: StepPlan) -> Iterator[tuple[AxisMove, ...]]:
+    """The same in groups: what one frame starts."""
+    if isinstance(step.action, Move):
+        yield from (group for group in step.action.groups if group)
+    elif moves := tuple(started(step)):
+        yield moves
+
+
 def loaded_by(step: StepPlan) -> Iterator[AxisMove]:
     """The moves that a step puts into drives."""
     if isinstance(step.action, Preload):

@@ -10,6 +10,7 @@ from choreo.recipe.input_steps import MoveUntilStep, SetOutputStep, WaitForStep
 from choreo.recipe.reading import Reading
 from choreo.recipe.scalars import shortened
 from choreo.recipe.sections import Sections
+from choreo.recipe.target import check_one_way
 from choreo.recipe.tighten import compare
 from choreo.text.tree import Text
 
@@ -78,13 +79,7 @@ def move_until(steps: Steps, step: MoveUntilStep) -> None:
         return
     ((name, way),) = ways.items()
     steps.groups.group(name, every=False)
-    if way.to is not None and way.by is not None:
-        headline = f"`{name}` moves `to` a position and `by` a distance"
-        others = [Mark(way.to.span, "to")]
-        steps.reading.error("to-and-by", headline, way.by.span, others=others, help="Keep one of them.")
-    elif way.to is None and way.by is None:
-        headline = f"nothing says how far `{name}` moves at the most"
-        steps.reading.error("missing-key", headline, name.span, help="Write `to:` a position or `by:` a distance.")
+    check_one_way(name, way, steps.reading)
 
 
 def set_output(steps: Steps, step: SetOutputStep) -> None:

@@ -10,7 +10,8 @@ from choreo.recipe.base import Part
 from choreo.recipe.inputs import Level
 from choreo.recipe.scalars import Name, Position, Speed, kind_of, wrong
 from choreo.recipe.step import Step
-from choreo.text.tree import Branch, Items, Text
+from choreo.recipe.target import Target
+from choreo.text.tree import Branch, Text
 
 _OWN_KEYS = (Text("until"), Text("between"))
 _BY_GROUP = Text("by_group")
@@ -37,28 +38,12 @@ class WaitForStep(Step):
     wait_for: Awaited
 
 
-class Way(Part):
-    """How far an axis or a pair goes at the most: exactly one of `to` (absolute) and `by`; and how fast."""
-
-    to: Position | None = None
-    by: Position | None = None
-    speed: Speed | None = None
-
-    @classmethod
-    def arranged(cls, value: Any) -> Any:
-        """Not a bare quantity: `lift: 5 mm` does not say whether it is a position or a distance."""
-        if isinstance(value, (Text, Items)):
-            help = "Write `{to: 100 mm}` for a position, `{by: 100 mm}` for a distance: the end of the way at the most."
-            raise wrong("wrong-type", f"must say `to` or `by`, and {kind_of(value)} stands here", help)
-        return value
-
-
 class UntilMove(Part):
     """One axis or pair, how far it goes at the most, the input that ends its way, and where it may be found."""
 
     until: Awaited
     between: tuple[Position, Position] | None = None
-    by_group: dict[Name, Way] = Field(default_factory=dict)
+    by_group: dict[Name, Target] = Field(default_factory=dict)
 
     @classmethod
     def arranged(cls, value: Any) -> Any:

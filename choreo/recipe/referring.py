@@ -27,11 +27,11 @@ from choreo.recipe.steps import (
     PreloadStep,
     RepeatStep,
     Step,
-    Target,
     Targets,
     TriggerStep,
     WaitForPositionStep,
 )
+from choreo.recipe.target import check_one_way
 from choreo.text.tree import Text
 
 #: The most steps that a recipe may come to when its repeats are written out.
@@ -143,19 +143,10 @@ class Steps:
                 return None
             return self._position(targets.position)
         for name, target in targets.by_group.items():
-            self._one_way(name, target)
+            check_one_way(name, target, self.reading)
         if not self.groups.distinct(targets.by_group):
             return None
         return self.groups.behind(targets.by_group)
-
-    def _one_way(self, name: Text, target: Target) -> None:
-        if target.to is not None and target.by is not None:
-            headline = f"`{name}` moves `to` a position and `by` a distance"
-            others = [Mark(target.to.span, "to")]
-            self.reading.error("to-and-by", headline, target.by.span, others=others, help="Keep one of them.")
-        elif target.to is None and target.by is None:
-            headline = f"nothing says where `{name}` moves"
-            self.reading.error("missing-key", headline, name.span, help="Write `to:` a position or `by:` a distance.")
 
     def _position(self, name: Text) -> tuple[str, ...] | None:
         known = self.sections.names["positions"]

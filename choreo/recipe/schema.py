@@ -181,5 +181,5 @@ def _until_move(made: Schema) -> Schema:
         "properties": own,
         "required": ["until"],
         "propertyNames": {"pattern": _NAME_PATTERN},
-        "additionalProperties": _reference("Way"),
+        "additionalProperties": _reference("Target"),
     }

@@ -33,6 +33,7 @@ from choreo.recipe.scalars import (
     wrong,
 )
 from choreo.recipe.step import Step as Step  # noqa: PLC0414  known from here, too
+from choreo.recipe.target import Target as Target  # noqa: PLC0414
 from choreo.text.tree import Branch, Items, Text
 
 _TO = Text("to")
@@ -108,22 +109,6 @@ class HomeStep(Step):
 
     verb = "home"
     home: Names
-
-
-class Target(Part):
-    """Where one group goes: exactly one of `to` (absolute) and `by` (relative to its last target)."""
-
-    to: Position | None = None
-    by: Position | None = None
-    speed: Speed | None = None
-
-    @classmethod
-    def arranged(cls, value: Any) -> Any:
-        """Not a bare quantity: `lift: 5 mm` does not say whether it is a position or a distance."""
-        if isinstance(value, (Text, Items)):
-            help = "Write `{to: 100 mm}` for a position, `{by: 100 mm}` for a distance."
-            raise wrong("wrong-type", f"must say `to` or `by`, and {kind_of(value)} stands here", help)
-        return value
 
 
 class Targets(Part):

@@ -11,7 +11,7 @@ from dataclasses import dataclass, field
 from choreo.errors import InternalError
 from choreo.frame import Frame
 from choreo.limits import NodeLimits
-from choreo.wire.dialect import Decoded, Dialect
+from choreo.wire.dialect import Decoded, Dialect, Scale
 from choreo.wire.words import MOTION, FrameClass, Setting
 
 #: Verdicts on frames that can do nothing are remembered, so that polling costs one look-up. The cap bounds memory.
@@ -83,8 +83,8 @@ class Guard:
         known = self.harmless.get(frame)
         if known is not None:
             return known
-        decoded = self._decode(frame)
-        self._judge(frame, decoded)
+        decoded, dialects = self._decode(frame)
+        self._judge(frame, decoded, dialects)
         numbered = "rolling" in decoded.values  # another frame each time: not worth the room
         if decoded.frame_class is FrameClass.NEUTRAL and not numbered and len(self.harmless) < REMEMBERED:
             self.harmless[frame] = FrameClass.NEUTRAL
@@ -96,16 +96,30 @@ class Guard:
 
     def classify(self, frame: Frame) -> FrameClass:
         """The class of a request, without judging it."""
-        return self.harmless.get(frame) or self._decode(frame).frame_class
+        return self.harmless.get(frame) or self._decode(frame)[0].frame_class
 
-    def _decode(self, frame: Frame) -> Decoded:
-        for dialect in self._dialects:
-            decoded = dialect.decode(frame)
-            if decoded is not None and not decoded.from_drive:
-                return decoded
-        raise GuardRefusal(f"frame {frame.text()} is no request of any dialect of this machine", rule="guard-unknown")
+    def _decode(self, frame: Frame) -> tuple[Decoded, list[Dialect]]:
+        """
+        What a request says, and in which dialects: to one node in its own alone, to all nodes in several if they agree.
+        """
+        read = [(dialect, dialect.decode(frame)) for dialect in self._dialects]
+        found = [(dialect, told) for dialect, told in read if told is not None and self._is_for(dialect, told)]
+        if not found:
+            raise GuardRefusal(
+                f"frame {frame.text()} is no request of any dialect of this machine", rule="guard-unknown"
+            )
+        first = found[0][1]
+        if any((told.frame_class, told.node) != (first.frame_class, first.node) for _, told in found):
+            meanings = " and ".join(f"{told.message} in {dialect.name}" for dialect, told in found)
+            raise GuardRefusal(f"frame {frame.text()} is {meanings}", rule="guard-ambiguous")
+        return first, [dialect for dialect, _ in found]
 
-    def _judge(self, frame: Frame, decoded: Decoded) -> None:
+    def _is_for(self, dialect: Dialect, told: Decoded) -> bool:
+        """Whether it is a request that a drive of this dialect here, or none at all, would take for its own."""
+        node = None if told.node is None else self._nodes.get(told.node)
+        return not told.from_drive and (node is None or node.dialect is dialect)
+
+    def _judge(self, frame: Frame, decoded: Decoded, dialects: list[Dialect]) -> None:
         kind = decoded.frame_class
         if self.stopping and kind in MOTION:
             raise GuardRefusal(
@@ -113,7 +127,7 @@ class Guard:
                 rule="guard-stopping",
             )
         if decoded.node is None:
-            self._judge_broadcast(frame, decoded)
+            self._judge_broadcast(frame, decoded, dialects)
             return
         node = self._nodes.get(decoded.node)
         if node is None:
@@ -121,6 +135,8 @@ class Guard:
                 f"{decoded.message} ({frame.text()}) is for node {decoded.node}, which is no axis of this machine",
                 rule="guard-node",
             )
+        if kind is FrameClass.STARTS:
+            raise _refusal(node, "guard-start", f"{decoded.message} ({frame.text()}) would start this drive alone")
         if kind is FrameClass.LOADS or kind is FrameClass.MOVES:
             _judge_target(node, decoded)
         elif kind is FrameClass.SETS:
@@ -130,15 +146,16 @@ class Guard:
         if kind is FrameClass.LOADS:
             _account_for(node, decoded)
 
-    def _judge_broadcast(self, frame: Frame, decoded: Decoded) -> None:
+    def _judge_broadcast(self, frame: Frame, decoded: Decoded, dialects: list[Dialect]) -> None:
         if decoded.frame_class is FrameClass.STOPS:
             return
         if decoded.frame_class is not FrameClass.STARTS:
             raise GuardRefusal(
                 f"{decoded.message} ({frame.text()}) is a broadcast; only start and stop may be", rule="guard-broadcast"
             )
-        loaded = frozenset(number for number, node in self._nodes.items() if node.fresh or node.kept)
-        stale = [number for number, node in self._nodes.items() if node.kept and not node.fresh]
+        hears = {number: node for number, node in self._nodes.items() if node.dialect in dialects}
+        loaded = frozenset(number for number, node in hears.items() if node.fresh or node.kept)
+        stale = [number for number, node in hears.items() if node.kept and not node.fresh]
         if not self._may_start or stale or loaded != self._may_start | self._idle:
             raise GuardRefusal(
                 f"start trigger for nodes {sorted(self._may_start | self._idle)} while nodes {sorted(loaded)} "
@@ -195,6 +212,8 @@ def _judge_target(node: _Node, decoded: Decoded) -> None:
     low, high = sorted((limits.slowest_speed_raw, ceiling))  # a raw unit may fall
     if speed is not None and not low <= speed <= high:
         raise _refusal(node, "guard-speed", f"raw speed {speed} is outside {low} to {high}")
+    if speed is not None:
+        _judge_meaning(node, "guard-speed", node.dialect.move_speed, speed)
 
 
 def _judge_way(node: _Node, decoded: Decoded, target: int) -> None:
@@ -238,6 +257,13 @@ def _judge_setting(node: _Node, decoded: Decoded) -> None:
     low, high = node.limits.settings[Setting(setting)]
     if not low <= value <= high:
         raise _refusal(node, "guard-setting", f"raw {setting} {value} is outside {low} to {high}")
+    _judge_meaning(node, "guard-setting", node.dialect.settings[Setting(setting)], value)
+
+
+def _judge_meaning(node: _Node, rule: str, scale: Scale, raw: int) -> None:
+    """A raw value that means something else, such as no limit, is never wanted (P24)."""
+    if scale.special and raw in scale.special:
+        raise _refusal(node, rule, f"raw value {raw} means {scale.special[raw]!r}")
 
 
 def _judge_output(node: _Node, decoded: Decoded) -> None:

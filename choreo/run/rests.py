@@ -31,6 +31,8 @@ class Rest:
     lowest: float = math.inf  # the lowest speed since every ramp must fall, counts a second
     fastest: float = 0.0  # `speed_at_stop`, or what the motion under way asked for, if that is more
     at_stop: int | None = None  # its last counts before the stop
+    repeats: bool = False  # its motion was well away from a reading that did not change when the stop began
+    rising: tuple[bool, int] | None = None  # the way in which it was too fast, and the reading that showed it first
     way: float = 0.0  # how many counts its ramp needs at least, from the speed that it had or should have had
     why: str = ""
 
@@ -83,10 +85,20 @@ def note_way(rest: Rest, now: int) -> None:
     if motion is not None:
         asked = motion.profile.velocity((now - motion.late_ns - motion.lag_ns) * 1e-9)
         speed = max(speed, abs(asked * axis.scale))
+        rest.repeats = _only_repeats(axis)
     rest.fastest = speed
     rest.at_stop = axis.counts if axis.readings else None
     steepest = float(max(axis.quick_stop_ramp, axis.stop_ramp)) * abs(axis.scale)
     rest.way = speed**2 / (2 * steepest)
+
+
+def _only_repeats(axis: Axis) -> bool:
+    """Whether its reading has not changed by a count while its motion went well away from it (P10)."""
+    motion, readings = axis.motion, axis.readings
+    if motion is None or len(readings) < 3 or len({reading.counts for reading in readings}) > 1:
+        return False
+    low, high = motion.expected(readings[-1].asked_ns, readings[-1].arrived_ns)
+    return not low - axis.noticeable_counts <= axis.counts <= high + axis.noticeable_counts
 
 
 def note_not_held(rest: Rest) -> None:
@@ -104,20 +116,23 @@ def note_silent(rest: Rest) -> None:
 
 def frozen(rest: Rest) -> bool:
     """
-    Whether the reading may only repeat itself (P10): it has gone less than half of the way that the ramp needs, and
-    does not change by a single count. A blocked axis shows the noise of its encoder, if it has any.
+    Whether the reading may only repeat itself (P10): it has gone less than half of the way that the ramp needs, or has
+    repeated itself since before the stop, and does not change by a single count. A blocked axis shows the noise of its
+    encoder, if it has any.
     """
     axis = rest.axis
-    if rest.at_stop is None or rest.way < axis.noticeable_counts:
+    if rest.at_stop is None or len({reading.counts for reading in axis.readings}) > 1:
         return False
-    short = abs(axis.counts - rest.at_stop) < rest.way / 2
-    return short and len({reading.counts for reading in axis.readings}) == 1
+    if rest.repeats and axis.counts == rest.at_stop:
+        return True
+    return rest.way >= axis.noticeable_counts and abs(axis.counts - rest.at_stop) < rest.way / 2
 
 
 def runs_away(rest: Rest, ramp: Ramp, since: int) -> bool:
     """
     Faster than its ramp can explain, rising when every ramp falls, or not down when every ramp is over. Judged at the
-    time of the last reading: of a node that fell silent nothing is known.
+    time of the last reading: of a node that fell silent nothing is known. A vertical axis falls until its brake has
+    closed when its power is taken, so that one reading that is off must not do it: two must show it, the same way.
     """
     if len(rest.axis.readings) < 2:
         return False
@@ -125,8 +140,20 @@ def runs_away(rest: Rest, ramp: Ramp, since: int) -> bool:
     speed, most = rest.axis.speed_bounds()
     if after_ns > ramp.rise_ns + REACTION_NS:
         rest.lowest = min(rest.lowest, most)
-    return (
+    fast = (
         speed > RUNAWAY_FACTOR * ramp.peak + RUNAWAY_COUNTS_PER_S
         or speed > RUNAWAY_FACTOR * rest.lowest + RUNAWAY_COUNTS_PER_S
         or (after_ns > 1.5 * ramp.down_ns + 3 * REACTION_NS and speed > RUNAWAY_COUNTS_PER_S)
     )
+    if not fast:
+        rest.rising = None
+    return fast and (not rest.axis.plan.vertical or _seen_twice(rest))
+
+
+def _seen_twice(rest: Rest) -> bool:
+    """Whether the reading before showed it too, the same way."""
+    old, new = rest.axis.readings[-2], rest.axis.readings[-1]
+    upwards = new.counts > old.counts
+    if rest.rising is None or rest.rising[0] is not upwards:
+        rest.rising = upwards, new.asked_ns
+    return new.asked_ns > rest.rising[1]

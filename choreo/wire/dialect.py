@@ -5,7 +5,7 @@ What a compiled dialect offers to the rooms above, whatever family it belongs to
 wire; a `RawScale` says what they mean in counts.
 """
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from fractions import Fraction
 from typing import Literal, NamedTuple, Protocol
@@ -182,6 +182,10 @@ class Decoded:
     from_drive: bool  # a reply or an event, not a request
 
 
+#: The addressee of a frame to all drives of a dialect.
+TO_ALL = -1
+
+
 class Several(NamedTuple):
     """A message of so many frames, with so much time between them in all."""
 
@@ -221,6 +225,27 @@ class Dialect(Protocol):
     @property
     def event_bytes(self) -> Mapping[str, int]:
         """Data bytes of the events that are to be expected, by kind."""
+        ...
+
+    @property
+    def start_frame(self) -> Frame | None:
+        """The one frame that starts all loaded drives; None where it is another each time, or there is none."""
+        ...
+
+    @property
+    def stop_frames(self) -> tuple[Frame, ...]:
+        """The frames that stop all drives, where the dialect has such."""
+        ...
+
+    def identifiers(self, nodes: Iterable[int]) -> tuple[int, ...]:
+        """Of the frames to and from these nodes alone, each once."""
+        ...
+
+    def addressee(self, identifier: int) -> int | None:
+        """
+        The node to or from which a frame with this identifier would be, `TO_ALL` for one to all of them; None for an
+        identifier that belongs to none of the dialect's frames.
+        """
         ...
 
     @property

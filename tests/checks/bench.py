@@ -44,6 +44,17 @@ DIALECTS = {
     ],
     "watched": [("profile: ", "watchdog: {within: 200 ms, fed_by: any, then: quick_stop}\nprofile: ")],
     "lasting": [("permanent_settings: []", "permanent_settings: [acceleration]")],
+    "elsewhere": [  # on identifiers of its own
+        ("{base: 0x020}", "{base: 0x220}"),
+        ("{base: 0x040}", "{base: 0x240}"),
+        ("{base: 0x060}", "{base: 0x260}"),
+        ("{base: 0x120}", "{base: 0x320}"),
+        ("{base: 0x140}", "{base: 0x340}"),
+    ],
+    "crossing": [
+        ("{base: 0x120}", "{base: 0x0C0}"),
+        ("{base: 0x140}", "{base: 0x13F}"),
+    ],  # requests as of the node below
     "narrow": [("{position: signed 32}", "{position: signed 16}"), ("{target: signed 32}", "{target: signed 16}")],
 }
 

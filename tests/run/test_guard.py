@@ -1,12 +1,15 @@
 """The guard lets nothing out that the limits do not allow, whatever composed it."""
 
+import re
 from dataclasses import replace
 
 import pytest
 
 from choreo.frame import Frame
 from choreo.run.guard import Guard, GuardRefusal
-from choreo.wire.words import FrameClass
+from choreo.wire.described import shipped_file
+from choreo.wire.words import FrameClass, Setting
+from tests.drive.variants import compiled
 from tests.run.fake import DIALECT, guard_for, node_limits
 
 
@@ -169,3 +172,85 @@ def test_no_output_is_switched_after_a_stop(guard: Guard):
     guard.stopping = True
     with pytest.raises(GuardRefusal, match="while the run is stopping"):
         guard.check(request("set_output", output=1, on=0))
+
+
+# ---- several dialects on one bus -----------------------------------------------------------------------------------
+
+
+def varied(**bases: int):
+    """The sample dialect on other identifiers, and what it calls itself."""
+    text = shipped_file("short_frame").read_text(encoding="utf-8").replace("name: short_frame", "name: other")
+    for name, base in bases.items():
+        text, found = re.subn(rf"(  {name}: +{{base: )0x[0-9A-F]+", rf"\g<1>{base:#x}", text)
+        assert found == 1
+    return compiled(text)
+
+
+ELSEWHERE = varied(stop=0x220, trigger=0x240, event=0x260, reply=0x320, request=0x340)
+
+
+def guard_of_two(other) -> Guard:
+    """Node 11 speaks the sample dialect, node 12 another."""
+    guard = Guard({"one": DIALECT, "two": other}, [(node_limits(11, "left"), "one"), (node_limits(12, "right"), "two")])
+    for node in (11, 12):
+        guard.found_at(node, 20_000)
+    return guard
+
+
+def loads(dialect, node: int) -> Frame:
+    return dialect.encode("preload", node, target=21_000, speed=60)
+
+
+def test_a_start_sets_off_the_loads_of_its_own_dialect_and_no_others():
+    """practice.md P3: what a start names must be what it starts."""
+    guard = guard_of_two(ELSEWHERE)
+    guard.check(loads(DIALECT, 11))
+    guard.check(loads(ELSEWHERE, 12))
+    guard.allow_start([11, 12])
+    with pytest.raises(GuardRefusal, match=r"start trigger for nodes \[11, 12\] while nodes \[11\] hold a load"):
+        guard.check(DIALECT.encode("start", None))
+    guard.allow_start([12])
+    assert guard.check(ELSEWHERE.encode("start", None)) is FrameClass.STARTS
+
+
+def test_a_node_is_judged_in_its_own_dialect():
+    """Requests of the other dialect to node 12 have the identifiers of node 11 here: they are for nobody."""
+    crossing = varied(reply=0x0C0, request=0x13F)
+    guard = guard_of_two(crossing)
+    frame = crossing.encode("read_position", 12)
+    assert DIALECT.decode(frame).node == 11
+    with pytest.raises(GuardRefusal) as refused:
+        guard.check(frame)
+    assert refused.value.rule == "guard-ambiguous"
+
+
+def test_a_frame_to_all_that_means_the_same_in_both_may_leave():
+    guard = guard_of_two(varied(reply=0x160, request=0x180))
+    assert guard.check(DIALECT.encode("stop", None)) is FrameClass.STOPS
+    guard.check(loads(DIALECT, 11))
+    guard.allow_start([11])
+    assert guard.check(DIALECT.encode("start", None)) is FrameClass.STARTS
+
+
+def test_a_start_for_one_drive_alone_is_refused():
+    text = shipped_file("short_frame").read_text(encoding="utf-8")
+    alone = compiled(text.replace("broadcast: only", "broadcast: allowed"))
+    guard = Guard({"one": alone}, [(node_limits(11, "left"), "one")])
+    guard.found_at(11, 20_000)
+    guard.check(loads(alone, 11))
+    guard.allow_start([11])
+    with pytest.raises(GuardRefusal, match="would start this drive alone"):
+        guard.check(alone.encode("start", 11))
+
+
+def test_a_raw_value_that_means_something_else_is_refused_inside_of_its_range():
+    """practice.md P24: never to a raw value that means "no limit"."""
+    text = shipped_file("short_frame").read_text(encoding="utf-8")
+    special = compiled(text.replace("special: {0: no limit}", "special: {0: no limit, 50: no limit}"))
+    guard = Guard({"one": special}, [(node_limits(11, "left"), "one")])
+    guard.found_at(11, 20_000)
+    guard.check(special.encode("preload", 11, target=21_000, speed=49))
+    with pytest.raises(GuardRefusal, match="raw value 50 means 'no limit'"):
+        guard.check(special.encode("preload", 11, target=21_000, speed=50))
+    with pytest.raises(GuardRefusal, match="raw value 50 means 'no limit'"):
+        guard.check(special.encode("write_setting", 11, number=special.numbers[Setting.SPEED], value=50))

@@ -367,3 +367,36 @@ def test_a_brake_that_slips_when_an_operator_stops_the_run_is_said_and_no_power_
     assert (lift["energised"], lift["why"]) == (False, "its brake does not hold it without power")
     assert "its brake does not hold" in lift["next"]
     assert not done.link.machine.drives["lift"].servo.enabled
+
+
+@pytest.mark.parametrize("by", ["3 mm", "8 mm", "14 mm"])
+def test_one_reading_that_is_off_does_not_take_the_power_of_a_lift_in_a_stop(tmp_path: Path, by: str):
+    """
+    practice.md P14, P15 (common practice, no source): a lift falls until its brake has closed. Up to `tracking` and
+    what it can have gone a reading is a speed, beyond that a jump: both are over with the next reading.
+    """
+    spike = f"{{kind: noise_spike, axis: lift, by: {by}, step: 13, after: 1020 ms}}"
+    done = faulty(tmp_path, f"{{kind: foreign_stop, step: 13, after: 1 s}}\n  - {spike}").go()
+    assert {fired.kind for fired in done.link.machine.fired} == {"foreign_stop", "noise_spike"}
+    assert "runaway" not in {record["rule"] for record in done.records("finding")}
+    assert_ended_safely(done)
+
+
+def test_a_lift_that_runs_away_from_the_stop_still_loses_its_power(tmp_path: Path):
+    """practice.md P14: two readings that show it are enough."""
+    runaway = "{kind: runaway_after_stop, axis: lift, speed: 100 mm/s, step: 13, after: 1 s}"
+    done = faulty(tmp_path, f"{runaway}\n  - {{kind: foreign_stop, step: 13, after: 1 s}}").go()
+    found = [record for record in done.records("finding") if record["rule"] == "runaway"]
+    assert [record["axis"] for record in found] == ["lift"]
+    commands = {record["verb"] for record in done.records("command") if record["axis"] == "lift"}
+    assert {"apply brake", "disable"} <= commands
+    assert not done.link.machine.drives["lift"].servo.enabled
+
+
+def test_an_encoder_that_only_repeats_itself_since_before_the_stop_proves_nothing(tmp_path: Path):
+    """practice.md P10 (common practice, no source): however short the way is that its ramp would need."""
+    frozen = "{kind: frozen_encoder, axis: lift, step: First move of the lift, after: 200 ms}"  # at 10 mm/s
+    done = faulty(tmp_path, frozen).go()
+    (unproven,) = done.records("unproven")
+    assert unproven["axis"] == "lift"
+    assert "repeats itself" in unproven["why"]

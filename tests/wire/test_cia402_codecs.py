@@ -19,6 +19,7 @@ from choreo.wire.cia402.objects import POSITION_ACTUAL, SETTING_OBJECTS, STATUSW
 from choreo.wire.cia402.pdo import POSITION_SAMPLE, PdoMapping
 from choreo.wire.cia402.sdo import ABORT_CODES, Abort, Segmented, UploadAnswer, read_answer, upload_request
 from choreo.wire.cia402.states import FAULTED, POWERED, STATE_TABLE
+from choreo.wire.dialect import TO_ALL
 from choreo.wire.words import FrameClass, Setting
 
 
@@ -270,3 +271,14 @@ def test_what_the_dialect_says_of_itself():
     with pytest.raises(ValueError, match="monitoring off"):
         CIA402.settings[Setting.FOLLOWING_ERROR].to_raw(Fraction(0xFFFF_FFFF))
     assert STATUSWORD.place == "0x6041:00"
+
+
+def test_identifiers_are_those_of_the_predefined_connection_set():
+    """facts.md B1 (CiA 301), the column of node 5: EMCY, TPDO1, RPDO1 and so on by turns, SDO answer, SDO, heartbeat."""
+    node_5 = [0x085, 0x185, 0x205, 0x285, 0x305, 0x385, 0x405, 0x485, 0x505, 0x585, 0x605, 0x705]
+    assert sorted(CIA402.identifiers([5])) == node_5
+    assert {CIA402.addressee(identifier) for identifier in node_5} == {5}
+    assert [CIA402.addressee(identifier) for identifier in (0x000, 0x080, 0x100)] == [TO_ALL] * 3  # NMT, SYNC, TIME
+    assert [CIA402.addressee(identifier) for identifier in (0x180, 0x7E5, 0x705 + 0x80)] == [None] * 3
+    assert CIA402.start_frame == Frame(0x080, b"")
+    assert CIA402.stop_frames == ()

@@ -97,7 +97,11 @@ async def load_idle(run: Run, loaded: Sequence[Axis]) -> list[Axis]:
     Raises:
         MachineFault: one of them is under way, so that there is no place where it stands.
     """
-    others = [axis for axis in run.axes if axis not in loaded and rules_of(run, axis).at_trigger == "kept"]
+    others = [
+        axis
+        for axis in run.axes
+        if axis not in loaded and rules_of(run, axis).at_trigger == "kept" and _hears(run, axis, loaded[0])
+    ]
     if not others:
         return []
     states: list[Status] = await run.states(others)
@@ -119,6 +123,14 @@ async def load_idle(run: Run, loaded: Sequence[Axis]) -> list[Axis]:
     for axis in idle:
         axis.load_state = "loaded"
     return idle
+
+
+def _hears(run: Run, axis: Axis, started: Axis) -> bool:
+    """Whether the start of the one is a start for the other."""
+    if axis.plan.dialect == started.plan.dialect:
+        return True
+    frames = [run.plan.dialects[each.plan.dialect].start_frame for each in (axis, started)]
+    return frames[0] is not None and frames[0] == frames[1]
 
 
 def _nothing(run: Run, axis: Axis) -> Conversation[None]:

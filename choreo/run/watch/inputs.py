@@ -45,7 +45,9 @@ class Signal:
             self.before_ns = self.asked_ns if self.raw is not None else None
             self.raw, self.since = level, (asked_ns, arrived_ns)
         self.asked_ns = asked_ns
-        if self.on is level or (self.on is not None and arrived_ns - self.since[0] < self.plan.debounce_ns):
+        # One reading shows one instant of its interval, however late it was answered: it has lasted for nothing.
+        lasted_ns = 0 if self.since[0] == asked_ns else arrived_ns - self.since[0]
+        if self.on is level or (self.on is not None and lasted_ns < self.plan.debounce_ns):
             return False
         self.on = level
         return True

@@ -89,7 +89,7 @@ class Watch:
         #: Positions that a drive sends of itself are taken no oftener: three in a millisecond prove no standstill.
         self.least_apart_ns = 0
         self._strangers: set[tuple[int, int | None]] = set()
-        self._jumped: set[str] = set()  # axes whose position jumped in the stop
+        self._jumped: dict[str, int] = {}  # where axes were read before their position jumped in the stop
         #: Gets the inputs that a drive tells unasked: the axis, bits by name, when they were so: not before, not after.
         self.on_inputs: Callable[[Axis, Mapping[str, int], int, int], None] = lambda axis, bits, asked, arrived: None
         session.traffic.on_foreign = self.foreign
@@ -126,8 +126,11 @@ class Watch:
         axis.stand_counts = None  # where it should stand is not known any more
         if not self.session.stopping:
             self.session.report(fault)
-        elif axis.name not in self._jumped:  # once: it may count from another zero now, and one that runs away goes on
-            self._jumped.add(axis.name)
+            return
+        before = self._jumped.setdefault(axis.name, axis.readings[-2].counts)
+        if axis.readings[-2].counts == before or abs(axis.counts - before) <= axis.tracking_counts:
+            # The first time it may count from another zero, and back where it was the reading was a spike: neither is a
+            # speed. One that runs away goes on.
             axis.forget_all_but_last()
 
     def _track(self, axis: Axis, asked_ns: int, arrived_ns: int) -> None:

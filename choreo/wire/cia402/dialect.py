@@ -4,7 +4,7 @@ CiA 402 as a dialect, as far as its verbs go: reading over SDO, and what a drive
 Whatever else is on the bus is none of this dialect's for now, so the guard lets no controlword and no PDO leave.
 """
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from fractions import Fraction
 from typing import Literal
@@ -14,12 +14,14 @@ from choreo.wire.cia402.emcy import EMCY_BASE, read_emergency
 from choreo.wire.cia402.objects import SETTING_OBJECTS
 from choreo.wire.cia402.pdo import POSITION_SAMPLE, TPDO1_BASE
 from choreo.wire.cia402.sdo import ANSWER_BASE, REQUEST_BASE, UPLOAD_REQUEST, Abort, UploadAnswer, read_answer
-from choreo.wire.dialect import Decoded, LoadRules, RawScale, Scale, ScaleSetting, Several, Timing, Watchdog
+from choreo.wire.dialect import TO_ALL, Decoded, LoadRules, RawScale, Scale, ScaleSetting, Several, Timing, Watchdog
 from choreo.wire.words import FrameClass, Setting
 
 #: Heartbeat and boot-up come on 0x700 + node (facts.md B4; CiA 301); the boot-up's one byte is 0.
 HEARTBEAT_BASE = 0x700
 BOOT_UP = 0
+#: What each node has of the pre-defined connection set: EMCY, TPDO and RPDO 1 to 4, SDO, NMT error control.
+NODE_BASES = (EMCY_BASE, *range(0x180, 0x580, 0x80), ANSWER_BASE, REQUEST_BASE, HEARTBEAT_BASE)
 
 _MOST_U32 = 0xFFFF_FFFF
 _MONITORING_OFF = {_MOST_U32: "monitoring off"}
@@ -85,6 +87,27 @@ class Cia402Dialect:
     def setting_by_number(self, number: int) -> Setting | None:
         """Which setting an object index names."""
         return next((setting for setting, entry in SETTING_OBJECTS.items() if entry.index == number), None)
+
+    @property
+    def start_frame(self) -> Frame | None:
+        """SYNC (facts.md B1; CiA 301)."""
+        return Frame(EMCY_BASE, b"")
+
+    @property
+    def stop_frames(self) -> tuple[Frame, ...]:
+        """None: an NMT stop silences the drives instead of stopping them (practice.md P16)."""
+        return ()
+
+    def identifiers(self, nodes: Iterable[int]) -> tuple[int, ...]:
+        """The pre-defined connection set of each node (facts.md B1; CiA 301)."""
+        return tuple(base + node for node in nodes for base in NODE_BASES)
+
+    def addressee(self, identifier: int) -> int | None:
+        """The node in an identifier of the pre-defined connection set."""
+        base, node = identifier & ~0x7F, identifier & 0x7F
+        if identifier in (0, EMCY_BASE, 0x100):  # NMT, SYNC, TIME
+            return TO_ALL
+        return node if base in NODE_BASES and node else None
 
     def decode(self, frame: Frame) -> Decoded | None:
         """Take a frame apart; None for all that these verbs do not use. Never raises."""

@@ -1,6 +1,6 @@
 """A described dialect, compiled: what the rooms above see of it, and its frames."""
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
 from types import MappingProxyType
 from typing import Literal, NamedTuple
@@ -10,7 +10,7 @@ from choreo.wire.described.frames.codec import Codec, Found, Role, Shape
 from choreo.wire.described.frames.forms import Heading
 from choreo.wire.described.frames.identifiers import Addressing
 from choreo.wire.described.frames.quick import number_reader
-from choreo.wire.dialect import Decoded, LoadRules, Scale, ScaleSetting, Several, Timing, Watchdog
+from choreo.wire.dialect import TO_ALL, Decoded, LoadRules, Scale, ScaleSetting, Several, Timing, Watchdog
 from choreo.wire.words import FrameClass, Setting
 
 
@@ -132,6 +132,32 @@ class DescribedDialect:
             return None
         shape, node, values = found
         return Decoded(shape.message, shape.frame_class, node, values, shape.role is not Role.REQUEST)
+
+    @property
+    def start_frame(self) -> Frame | None:
+        """The one frame that starts all loaded drives; None where each is numbered."""
+        shape = self.frames.requests["start"]
+        return None if shape.rolling is not None else self.encode("start", None)
+
+    @property
+    def stop_frames(self) -> tuple[Frame, ...]:
+        """The frames that stop all drives, with the number 0 where they are numbered."""
+        shapes = [self.frames.requests[name] for name in ("stop", "quick_stop")]
+        return tuple(
+            self._codec.encode(shape, None, dict.fromkeys(shape.layout.ranges, 0))
+            for shape in shapes
+            if shape.broadcast != "never"
+        )
+
+    def identifiers(self, nodes: Iterable[int]) -> tuple[int, ...]:
+        """Of the frames to and from these nodes alone, each once."""
+        shapes = [shape for shape in self.frames.all() if shape.broadcast != "only"]
+        return tuple(dict.fromkeys(shape.identifier(node) for node in nodes for shape in shapes))
+
+    def addressee(self, identifier: int) -> int | None:
+        """The node in an identifier, `TO_ALL` for all of them; None where it belongs to none of its frames."""
+        number = self._codec.addressee(identifier)
+        return TO_ALL if number is not None and number == self.frames.addressing.broadcast else number
 
     def find(self, frame: Frame) -> Found | None:
         """Which shape a frame has and whose it is; None if it is none of the dialect's. Never raises."""

@@ -10,6 +10,7 @@ from hypothesis import strategies as st
 from choreo.diagnostic import Refused
 from choreo.frame import Frame
 from choreo.wire.described import load_dialect, shipped, shipped_file, shipped_names
+from choreo.wire.dialect import TO_ALL
 from choreo.wire.words import FrameClass, Setting
 
 SHORT = shipped("short_frame")
@@ -220,3 +221,41 @@ def test_names_that_ship():
 @pytest.mark.parametrize("name", shipped_names())
 def test_every_dialect_that_ships_compiles_under_its_own_name(name):
     assert shipped(name).name == name
+
+
+RECIPES = Path(__file__).parents[3] / "recipes"
+ALL = [
+    SHORT,
+    TERSE,
+    *(load_dialect(RECIPES / f"{name}_drive.yaml") for name in ("index_table/index", "test_wall/plunger")),
+]
+
+
+@pytest.mark.parametrize("dialect", ALL, ids=lambda dialect: dialect.name)
+def test_every_identifier_of_a_node_is_that_nodes(dialect):
+    first, last = dialect.node_range
+    for node in (first, (first + last) // 2, last):
+        found = dialect.identifiers([node])
+        assert dialect.position_message in dialect.frames.requests
+        assert dialect.encode(dialect.position_message, node, **_counted(dialect, dialect.position_message)).id in found
+        assert [dialect.addressee(identifier) for identifier in found] == [node] * len(found)
+
+
+def _counted(dialect, message):
+    return {} if dialect.frames.requests[message].rolling is None else {"rolling": 1}
+
+
+@pytest.mark.parametrize("dialect", ALL, ids=lambda dialect: dialect.name)
+def test_what_is_said_to_all_is_what_it_is(dialect):
+    assert dialect.decode(dialect.start_frame).frame_class is FrameClass.STARTS
+    assert dialect.stop_frames
+    for frame in (dialect.start_frame, *dialect.stop_frames):
+        assert dialect.decode(frame).node is None
+        assert dialect.addressee(frame.id) == TO_ALL
+    assert {dialect.decode(frame).frame_class for frame in dialect.stop_frames} == {FrameClass.STOPS}
+
+
+def test_identifiers_of_the_sample_by_hand():
+    """base + node: replies 0x120, requests 0x140, events 0x060, stops to one node 0x020 (the file, node 11)."""
+    assert sorted(SHORT.identifiers([11])) == [0x02B, 0x06B, 0x12B, 0x14B]
+    assert SHORT.addressee(0x05F) is None  # between two ranges

@@ -190,6 +190,15 @@ class Codec:
                     return Found(shape, node, values)
         return None
 
+    def addressee(self, identifier: int) -> int | None:
+        """The number of the node, or of all nodes, that an identifier has; None where nothing is said with it."""
+        place = self._place(identifier)
+        if place is None:
+            return None
+        range_, number, node = place
+        barred = "never" if node is None else "only"
+        return number if any(shape.broadcast != barred for shape in range_.shapes) else None
+
     def _place(self, identifier: int) -> tuple[_Range, int, int | None] | None:
         """The range, the number and the node of an identifier: there is at most one range that it belongs to."""
         place = None

@@ -56,11 +56,17 @@ def _read_message(context: Context, name: str, entry: Entry, found: Messages) ->
             _check_class(reader, name, value_of(parts, "class"), rule)
             read_series(context, name, entry, parts, found)
         return
+    before = len(reader.findings)
     parts = reader.mapping(entry.value, f"message {name}", needs=("class", "request"), may=("reply", "broadcast"))
+    known = len(reader.findings) == before
     if parts is None:
         return
     _check_class(reader, name, value_of(parts, "class"), rule)
     broadcast = _read_broadcast(context, name, value_of(parts, "broadcast"), rule)
+    if rule.must_broadcast and broadcast == "never" and known:
+        headline = f"message {name} is not broadcast: it would start one drive, and the others would stay"
+        help = "Write `broadcast: only`, or `allowed`; a drive without such a frame cannot be loaded (practice.md P3)."
+        reader.error("broadcast", headline, entry.key.span, help)
     what = f"the request of {name}"
     request = read_shape(context, value_of(parts, "request"), what)
     if request is not None:

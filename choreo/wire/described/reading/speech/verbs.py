@@ -24,6 +24,7 @@ class MessageRule(NamedTuple):
     needed: bool = True
     needs_reply: bool = True
     may_broadcast: bool = False
+    must_broadcast: bool = False
     any_bits: bool = False
 
 
@@ -50,7 +51,7 @@ MESSAGES: dict[str, MessageRule] = {
     "move": MessageRule(FrameClass.MOVES, ("target",), may_request=("speed",), may_reply=("target", "speed")),
     "preload": MessageRule(FrameClass.LOADS, ("target",), may_request=("speed",), may_reply=("target", "speed")),
     "clear_load": MessageRule(FrameClass.CLEARS),
-    "start": MessageRule(FrameClass.STARTS, needs_reply=False, may_broadcast=True),
+    "start": MessageRule(FrameClass.STARTS, needs_reply=False, may_broadcast=True, must_broadcast=True),
     "stop": MessageRule(FrameClass.STOPS, needs_reply=False, may_broadcast=True),
     "quick_stop": MessageRule(FrameClass.STOPS, needs_reply=False, may_broadcast=True),
     "set_output": MessageRule(FrameClass.SWITCHES, ("output", "on"), may_reply=("output", "on"), needed=False),
