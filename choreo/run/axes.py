@@ -83,6 +83,7 @@ class Axis:
         self.fastest_counts = self.tolerance_counts(plan.limits.speed)  # a second
         self.noticeable_counts = self.tolerance_counts(noticeable(plan))
         self.counts = 0
+        self.went = 0  # since the reading before, counts
         self.first_counts = 0
         self.readings: deque[Reading] = deque(maxlen=4)  # the last few, newest last
         self.samples = 0
@@ -118,8 +119,10 @@ class Axis:
             if not -span < 2 * delta < span:
                 delta = (delta + span // 2) % span - span // 2
             counts = self.counts + delta
+            self.went = delta
         else:
             counts = self.first_counts = wire_counts
+            self.went = 0
         if counts != self.first_counts:
             self.alive = True
         self.counts = counts

@@ -66,7 +66,7 @@ class Outcome:
 
 
 def says_yes(question: str) -> str:
-    """The operator of a dry-run."""
+    """An operator of rehearsals, who must be asked for: nobody answers for a person unless told to."""
     return YES
 
 
@@ -77,7 +77,7 @@ def execute(
     *,
     mode: str = "dry-run",
     seed: int = 0,
-    operator: Operator | None = says_yes,
+    operator: Operator | None = None,
 ) -> Outcome:
     """
     A run on a link whose `receive_until` never suspends, driven by hand. `operator` answers what the recipe asks a

@@ -15,7 +15,7 @@ from choreo.link.simulated import open_simulated
 from choreo.plan.model import Plan
 from choreo.plan.resolve import resolve
 from choreo.recipe.load import load
-from choreo.run.executor import Outcome, execute
+from choreo.run.executor import Outcome, execute, says_yes
 from choreo.wire.words import MOTION, FrameClass
 
 RECIPES = Path(__file__).parents[2] / "recipes"
@@ -70,7 +70,7 @@ class Rehearsal:
 
     def go(self) -> Done:
         text = StringIO()
-        outcome = execute(self.plan, self.link, JournalWriter(None, text), seed=self.seed)
+        outcome = execute(self.plan, self.link, JournalWriter(None, text), seed=self.seed, operator=says_yes)
         return Done(self.plan, outcome, text.getvalue(), self.sent, self.link)
 
 

@@ -13,7 +13,7 @@ from choreo.journal.writer import JournalWriter
 from choreo.link.port import Answer
 from choreo.link.simulated import open_simulated
 from choreo.report import summarise
-from choreo.run.executor import execute
+from choreo.run.executor import execute, says_yes
 from run.machine import GANTRY
 
 MS = 1_000_000
@@ -52,7 +52,7 @@ class Rehearsal:
 
     def go(self, **given):
         text = StringIO()
-        self.outcome = execute(self.plan, self.link, JournalWriter(None, text), **given)
+        self.outcome = execute(self.plan, self.link, JournalWriter(None, text), **({"operator": says_yes} | given))
         self.text = text.getvalue()
         return self
 
@@ -236,3 +236,13 @@ def test_power_is_taken_when_what_a_trigger_has_started_stands(tmp_path):
     began_ns = rehearsal.link.kernel.now_ns - done.records("end")[0]["t"]
     assert len(off_ns) == 1
     assert off_ns[0] - began_ns > move["t0"] + move["duration_ns"]
+
+
+def test_nobody_answers_for_a_person_unless_told_to(tmp_path):
+    """A question that nobody answers ends the run when its time is up."""
+    scene = Rehearsal(tmp_path, "steps:\n  - confirm: Nobody is near\n    timeout: 3 s\n")
+    text = StringIO()
+    outcome = execute(scene.plan, scene.link, JournalWriter(None, text))
+    assert outcome.exit is Exit.STOPPED
+    assert outcome.rule == "time-limit"
+    assert [json.loads(line).get("by") for line in text.getvalue().splitlines() if '"operator"' in line] == [None]

@@ -12,7 +12,7 @@ from choreo.diagnostic import Level, Refused
 from choreo.errors import Exit, RecipeError
 from choreo.journal.writer import JournalWriter
 from choreo.link.simulated import open_simulated
-from choreo.run.executor import execute
+from choreo.run.executor import execute, says_yes
 from run.machine import GANTRY
 
 RECIPE = """\
@@ -218,6 +218,16 @@ def test_another_recipe_or_machine_than_that_of_the_run(scene):
     assert "machine.yaml has been changed since" in headline
 
 
+def test_parameters_are_those_of_the_run(scene):
+    """What was set with `--set` for the run holds for what goes on from it."""
+    parameters = "machine: machine.yaml\nparameters:\n  way: {value: 40 mm, allowed: [10 mm, 90 mm]}\n"
+    text = RECIPE.replace("machine: machine.yaml\n", parameters).replace("{by: 40 mm,", "{by: $way,")
+    scene.write("recipe.yaml", text + CLOSING)
+    stopped = scene.stopped(overrides={"way": "50 mm"})
+    assert "way was 50 mm, and is 40 mm now" in scene.refused("out", stopped).headline
+    assert scene.retreat("out", stopped, overrides={"way": "50 mm"}).outcome.exit is Exit.DONE
+
+
 def test_the_run_before_is_not_overwritten(scene):
     stopped = scene.stopped()
     with pytest.raises(RecipeError, match="would be overwritten"):
@@ -252,7 +262,8 @@ def test_what_was_changed_since_the_stop_ends_it_before_anything_moves(scene, ch
     if "counts" in change:
         change = {"counts": carriage.counts + change["counts"]}
     left = tuple(replace(one, **change) if one is carriage else one for one in request.left)
-    outcome = execute(checked.plan, open_simulated(replace(request, left=left)), JournalWriter(None))
+    link = open_simulated(replace(request, left=left))
+    outcome = execute(checked.plan, link, JournalWriter(None), operator=says_yes)
     assert outcome.exit is Exit.STOPPED
     assert outcome.rule == rule
     assert outcome.axis == "carriage"
@@ -263,5 +274,6 @@ def test_a_brake_that_gave_a_little_is_no_reason(scene):
     checked, seed = check_retreat(scene.recipe, "out", scene.stopped())
     request = simulation_request(checked.plan, seed=seed)
     left = tuple(replace(one, counts=one.counts + 2_000) if one.node == 13 else one for one in request.left)
-    outcome = execute(checked.plan, open_simulated(replace(request, left=left)), JournalWriter(None))
+    link = open_simulated(replace(request, left=left))
+    outcome = execute(checked.plan, link, JournalWriter(None), operator=says_yes)
     assert outcome.exit is Exit.DONE

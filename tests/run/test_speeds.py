@@ -123,14 +123,14 @@ def test_homing_leaves_the_speed_as_it_was(rehearse):
     assert done.servo.settings["speed"] == CONFIGURED
 
 
-def test_what_is_configured_meanwhile_stays(rehearse):
-    """A `configure` between the load and the wait has the last word."""
+def test_what_is_configured_after_a_move_stays(rehearse):
+    """The speed of the move was set back when it had arrived; 45 mm/s are 120 raw units of 1024 counts/s."""
     body = (
-        "  - preload: {carriage: {by: 10 mm}}\n    speed: 30 mm/s\n"
-        "  - configure: {carriage: {speed: 45 mm/s}}\n  - trigger: carriage\n"
-        "  - wait_for_position: {axes: carriage, within: 0.1 mm, for: 60 ms}\n    timeout: 9 s\n"
+        "  - move: {carriage: {by: 10 mm}}\n    speed: 30 mm/s\n"
+        "  - configure: {carriage: {speed: 45 mm/s}}\n  - dwell: 100 ms\n"
     )
     done = rehearse(body).go()
+    assert done.outcome.exit is Exit.DONE
     assert done.servo.settings["speed"] == 120
 
 

@@ -274,7 +274,7 @@ def test_what_the_dialect_says_of_itself():
 
 
 def test_identifiers_are_those_of_the_predefined_connection_set():
-    """facts.md B1 (CiA 301), the column of node 5: EMCY, TPDO1, RPDO1 and so on by turns, SDO answer, SDO, heartbeat."""
+    """facts.md B1 (CiA 301), the column of node 5: EMCY, TPDO1, RPDO1 and on by turns, SDO, heartbeat."""
     node_5 = [0x085, 0x185, 0x205, 0x285, 0x305, 0x385, 0x405, 0x485, 0x505, 0x585, 0x605, 0x705]
     assert sorted(CIA402.identifiers([5])) == node_5
     assert {CIA402.addressee(identifier) for identifier in node_5} == {5}

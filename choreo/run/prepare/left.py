@@ -60,6 +60,10 @@ def _differences(journal: Journal, plan: Plan) -> Iterator[str]:
         ):
             yield f"{axis.name} had another node, unit, scale or pair"
     yield from (f"it had an axis {name}" for name in then)
+    was_set = journal.run.fields["parameters"]
+    for name, value in plan.parameters.items():
+        if was_set.get(name, value) != value:
+            yield f"{name} was {was_set[name]}, and is {value} now"
     hashes = _by_name(journal.run.fields["hashes"])
     now = _by_name(plan.hashes)
     for name in sorted({*hashes, *now}):

@@ -204,10 +204,12 @@ class Traffic(Outlet):
         return True
 
     def _send(self, request: Request) -> None:
-        if isinstance(request.ask, Tell):
-            self._send_tell(request, request.ask)
+        ask = request.ask
+        if ask.__class__ is Ask:  # as nearly always
+            self._send_request(request, ask)
         else:
-            self._send_request(request, request.ask)
+            assert isinstance(ask, Tell)
+            self._send_tell(request, ask)
 
     def _send_tell(self, request: Request, tell: Tell) -> None:
         """It is over when it has been handed over, or has left."""
@@ -312,7 +314,6 @@ class Traffic(Outlet):
         lane.heard_ns = arrived_ns
         del self._out[request.order]
         ask = request.ask
-        assert isinstance(ask, Ask)
         if lane.turn is not None:
             self._back(lane.turn, arrived_ns + ask.quiet_ns)
         if request.abandoned and ask.keep:  # a transfer that nobody goes on with: it must not stay half done

@@ -15,7 +15,6 @@ async def configure(run: Run, action: Configure) -> None:
     await run.session.run(*((axis, _write(run.axes[axis].drive, values)) for axis, values in action.values))
     for axis, values in action.values:
         for setting, raw in values.items():
-            run.restore.pop((axis, setting), None)  # what was set for a while gives way to what is configured
             run.session.record("setting", axis=run.axes[axis].name, setting=str(setting), raw=raw)
             _note_ramp(run, run.axes[axis], setting, raw)
 

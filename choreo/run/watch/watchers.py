@@ -105,8 +105,7 @@ class Watch:
             arrived_ns - session.log.start_ns, axis.plan.index, axis.counts, (arrived_ns - asked_ns) // 1000
         )
         session.sampled = axis.plan.index
-        readings = axis.readings
-        if len(readings) > 1 and abs(axis.counts - readings[-2].counts) > axis.tracking_counts:
+        if abs(axis.went) > axis.tracking_counts:
             self._jump(axis)
         pair = self._pair_of.get(axis.name)
         if pair is not None and pair.read_together():  # first: a racked beam says more than a side that lags

@@ -236,7 +236,6 @@ def test_every_identifier_of_a_node_is_that_nodes(dialect):
     first, last = dialect.node_range
     for node in (first, (first + last) // 2, last):
         found = dialect.identifiers([node])
-        assert dialect.position_message in dialect.frames.requests
         assert dialect.encode(dialect.position_message, node, **_counted(dialect, dialect.position_message)).id in found
         assert [dialect.addressee(identifier) for identifier in found] == [node] * len(found)
 
@@ -258,4 +257,5 @@ def test_what_is_said_to_all_is_what_it_is(dialect):
 def test_identifiers_of_the_sample_by_hand():
     """base + node: replies 0x120, requests 0x140, events 0x060, stops to one node 0x020 (the file, node 11)."""
     assert sorted(SHORT.identifiers([11])) == [0x02B, 0x06B, 0x12B, 0x14B]
-    assert SHORT.addressee(0x05F) is None  # between two ranges
+    assert SHORT.addressee(0x04B) is None  # a start is for all drives or for none
+    assert SHORT.addressee(0x7FF) is None
