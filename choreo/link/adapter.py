@@ -1,21 +1,38 @@
 """
 python-can's side of the live link: opening a bus, turning its messages into our frames and back, ending it.
 
-The only module that imports python-can, and only when a bus is opened: it costs a check or a dry-run nothing.
+This module and `settings.py` alone import python-can, and only when a bus is opened: it costs a check or a dry-run
+nothing.
 """
 
+import errno
+import logging
 import sys
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from choreo.errors import LinkLost, RecipeError
 from choreo.frame import Frame
+from choreo.link.serial_port import HeldPort, hold
+from choreo.link.settings import look_at_options, settings_of
+from choreo.link.spec import BusSpec
 
 if TYPE_CHECKING:
     from can import BusABC, Message
 
 #: Interfaces that hand a frame back to its sender when it has left: that is the proof of sending.
 ECHOING = frozenset({"socketcan", "virtual"})
+
+#: Interfaces whose channel is a serial port, perhaps with `@` and its speed behind it.
+ON_A_SERIAL_LINE = frozenset({"slcan", "robotell", "seeedstudio", "serial"})
+
+#: Interfaces whose messages bear the time of a clock nearer to the bus than we are: the kernel's, the gateway's, or the
+#: adapter's. From python-can's documentation and drivers; tried only with a bus of the tests' own. `slcan` and
+#: `virtual` stamp with the computer's clock when the program reads, which says nothing new.
+CLOCKED = frozenset(
+    {"socketcan", "socketcand", "pcan", "kvaser", "vector", "ixxat", "neovi", "nican", "nixnet", "gs_usb"}
+)
 
 #: Error classes of an error frame (linux/can/error.h).
 TROUBLES = {
@@ -31,54 +48,70 @@ TROUBLES = {
 }
 
 
-def open_bus(spec: str, bit_rate: int) -> tuple["BusABC", bool]:
-    """
-    The bus that `spec` names, and whether it returns our own frames once they have left.
+@dataclass(frozen=True, slots=True)
+class Opened:
+    """An open bus. `echoes`: it returns our own frames once they have left; `port` is the serial port it is on."""
 
-    `spec` is `interface:channel` in python-can's words: `socketcan:can0`, `slcan:/dev/ttyACM0@115200`,
-    `virtual:bench`; `bit_rate` is in bit/s.
+    bus: "BusABC"
+    interface: str
+    echoes: bool
+    port: HeldPort
+
+
+def open_bus(spec: BusSpec, bit_rate: int) -> Opened:
+    """
+    The bus that `spec` names; `bit_rate` is in bit/s, and is the recipe's whatever a configuration file says.
 
     Raises:
-        RecipeError: the spec is no spec, python-can has no such interface, or the adapter lacks the bit rate.
+        RecipeError: python-can has no such interface or section, the interface no such option, or the adapter not the
+            bit rate; or a section gives another bit rate than the recipe.
         LinkLost: the adapter cannot be opened.
     """
-    interface, colon, channel = spec.partition(":")
-    if not (interface and colon and channel):
-        raise RecipeError(
-            f"bus {spec!r} does not name an interface and a channel",
-            rule="bus-spec",
-            help="Write it as interface:channel, for example socketcan:can0 or slcan:/dev/ttyACM0@115200.",
-        )
+    logging.getLogger("can").addHandler(logging.NullHandler())  # what goes wrong is said once, by us
     import can
 
-    if interface not in can.VALID_INTERFACES:
-        raise RecipeError(
-            f"bus {spec!r}: python-can has no interface named {interface!r}",
-            rule="bus-interface",
-            help=f"It has {', '.join(sorted(can.VALID_INTERFACES))}.",
-        )
+    settings = settings_of(spec, bit_rate)
+    interface = str(settings.pop("interface"))
+    channel = settings.pop("channel")
+    settings |= {**_own_options(interface, str(channel)), **spec.options}
+    look_at_options(spec, interface, settings)
+    settings["bitrate"] = bit_rate
+    port = hold(str(channel).partition("@")[0]) if interface in ON_A_SERIAL_LINE else HeldPort()
     try:
-        bus = can.Bus(
-            interface=interface,
-            channel=channel,
-            bitrate=bit_rate,
-            ignore_config=True,  # the command line says it all: no file in the user's home may change the bus
-            **_options(interface, channel),
-        )
+        # The command line says it all: no file in the user's home may change the bus unasked.
+        bus = can.Bus(interface=interface, channel=channel, ignore_config=True, **settings)
     except Exception as trouble:
-        if isinstance(innermost(trouble), ValueError):  # a channel or a bit rate that the driver does not have
-            raise RecipeError(
-                f"bus {spec!r} at {bit_rate} bit/s is refused: {innermost(trouble)}", rule="bus-refused"
-            ) from trouble
-        raise LinkLost(
-            f"the adapter {spec!r} cannot be opened: {words(trouble)}",
-            rule="adapter-not-opened",
-            help="Look whether it is plugged in, and whether another program holds it.",
-        ) from trouble
-    return bus, interface in ECHOING
+        port.release()
+        raise _not_opened(spec, interface, bit_rate, trouble) from trouble
+    return Opened(bus, interface, interface in ECHOING, port)
 
 
-def _options(interface: str, channel: str) -> dict[str, Any]:
+def _not_opened(spec: BusSpec, interface: str, bit_rate: int, trouble: Exception) -> RecipeError | LinkLost:
+    cause = innermost(trouble)
+    if isinstance(cause, ImportError) or type(trouble).__name__ == "CanInterfaceNotImplementedError":
+        return RecipeError(
+            f"bus {spec.text!r}: the interface {interface} cannot be used here: {words(trouble)}",
+            rule="bus-interface",
+            help="Install what the interface needs: its maker's library, or the Python package it names.",
+        )
+    if isinstance(cause, ValueError | TypeError | KeyError):  # a channel, bit rate or option the driver does not have
+        return RecipeError(f"bus {spec.text!r} at {bit_rate} bit/s is refused: {cause}", rule="bus-refused")
+    number = _number(cause) or _number(trouble)
+    what, todo = words(trouble), "Look whether it is plugged in, and whether another program holds it."
+    if interface == "socketcan" and number == errno.ENODEV:
+        what = "this computer has no such network interface"
+        todo = "Look with `ip link` what it has; `ip link set NAME up type can bitrate RATE` brings one up."
+    elif interface == "socketcan" and number in (errno.EAFNOSUPPORT, errno.EPROTONOSUPPORT):
+        what, todo = "this system's kernel has no CAN", "Load its modules (can, can_raw), or use another interface."
+    elif number in (errno.EACCES, errno.EPERM):
+        what, todo = "this user may not open it", "Look at the rights of the device, and in which groups the user is."
+    elif number == errno.EBUSY:
+        what, todo = "another program holds it", "End that program."
+    return LinkLost(f"the adapter {spec.text!r} cannot be opened: {what}", rule="adapter-not-opened", help=todo)
+
+
+def _own_options(interface: str, channel: str) -> dict[str, Any]:
+    """What choreo sets itself; an option given on the command line goes before."""
     if interface in ECHOING:
         return {"receive_own_messages": True}
     if interface != "slcan":
@@ -138,6 +171,18 @@ def trouble_words(error_class: int) -> str:
     return "error frame" + (f": {', '.join(named)}" if named else "")
 
 
+#: What the system's numbers mean for an adapter that was open.
+FAILURES = {
+    errno.EIO: "it was unplugged, or its other end is gone",
+    errno.ENODEV: "it was unplugged",
+    errno.ENXIO: "it was unplugged",
+    errno.ENETDOWN: "its interface was taken down",
+    errno.ENOBUFS: "its queue is full: nobody on the bus acknowledges, or the bus is overloaded",
+    errno.EPIPE: "its other end is gone",
+    errno.ECONNRESET: "its other end is gone",
+}
+
+
 def innermost(trouble: BaseException) -> BaseException:
     """The first cause: drivers wrap `No such device` in layers of their own."""
     while trouble.__cause__ is not None:
@@ -146,6 +191,24 @@ def innermost(trouble: BaseException) -> BaseException:
 
 
 def words(trouble: BaseException) -> str:
-    """The first cause with its type, since many say little more than that."""
+    """
+    Why an adapter fails, in plain words where the cause is known, with the driver's own in brackets; else the first
+    cause with its type, since many say little more than that.
+    """
     cause = innermost(trouble)
-    return f"{type(cause).__name__}: {cause}" if str(cause) else type(cause).__name__
+    said = f"{type(cause).__name__}: {cause}" if str(cause) else type(cause).__name__
+    plain = FAILURES.get(_number(cause) or _number(trouble) or 0, "")
+    if not plain and type(cause).__name__ == "SerialTimeoutException":
+        plain = "it takes nothing any more"
+    elif not plain and type(cause).__name__ == "SerialException":
+        plain = "it was unplugged, or its other end is gone"
+    return f"{plain} ({said})" if plain else said
+
+
+def _number(trouble: BaseException) -> int | None:
+    """The system's number of a failure, wherever a driver puts it."""
+    first = trouble.args[0] if trouble.args else None
+    for number in (getattr(trouble, "errno", None), getattr(trouble, "error_code", None), first):
+        if isinstance(number, int):
+            return number
+    return None

@@ -7,23 +7,29 @@ virtual bus). Whatever an adapter raises is the loss of the adapter; nothing rec
 """
 
 import select
-import socket
 import sys
 import threading
 import time
 from collections import deque
-from collections.abc import Callable
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping
+from types import MappingProxyType
 from typing import TYPE_CHECKING, Any
 
 from choreo.errors import LinkLost
 from choreo.frame import Frame
-from choreo.link.adapter import descriptor_of, open_bus, shut_down, to_frame, to_message, trouble_words, words
-from choreo.link.outbox import Handed, Outbox
-from choreo.link.port import AdapterLost, BusTrouble, Confirmed, Event, Interrupt
+from choreo.link.adapter import CLOCKED, Opened, descriptor_of, open_bus, shut_down, to_message, words
+from choreo.link.arrivals import Arrivals, can_carry
+from choreo.link.clockmap import ClockMap
+from choreo.link.hanging import HangWatch
+from choreo.link.outbox import Outbox
+from choreo.link.past import WayPast, way_past
+from choreo.link.port import AdapterLost, BusTrouble, Event, Interrupt
+from choreo.link.serial_port import HeldPort
+from choreo.link.spec import bus_spec
+from choreo.link.waker import Waker
 
 if TYPE_CHECKING:
-    from can import BusABC, Message
+    from can import BusABC
 
 #: A frame that is in the adapter for longer than this makes the adapter a lost one.
 HANG_NS = 1_000_000_000
@@ -35,21 +41,12 @@ DRAIN = 256
 FULL = 4096
 #: Looks past the deadline at a bus that is readable and has brought no whole frame yet.
 LATE_LOOKS = 64
-#: At most one report of like error frames in that time: a dead bus makes thousands a second.
-ERROR_REPORTS_NS = 100_000_000
 #: The longest single wait in `select`, seconds; a later deadline only means another round.
 LONGEST_WAIT_S = 3600.0
 RECEIVE_THREAD_WAIT_S = 0.05
 #: How long `close` waits for the bus to end, and for a send to keep to its limit.
 CLOSING_S = 1.0
-
-
-@dataclass(slots=True)
-class Counts:
-    """What the link saw and did not hand on."""
-
-    echoes: int = 0  # own frames that came back
-    fd_frames: int = 0  # CAN FD frames: no drive of ours speaks it
+SEEING_OFF_S = 0.01
 
 
 class LiveLink:
@@ -57,17 +54,26 @@ class LiveLink:
     `choreo.link.port.Link` over an open python-can bus.
 
     With `echoes` the bus returns each frame to its sender once it has left: the echo confirms it. Without, a frame
-    counts as gone when `send` returns, which over a serial line only says that the adapter has it. `close` drops what
-    still waits in the outbox: wait for `unsent() == 0` first.
+    counts as gone when `send` returns, which over a serial line only says that the adapter has it.
     """
 
-    def __init__(self, bus: "BusABC", *, echoes: bool = False, hang_ns: int = HANG_NS) -> None:
-        self.counts = Counts()
+    def __init__(
+        self,
+        bus: "BusABC",
+        *,
+        echoes: bool = False,
+        hang_ns: int = HANG_NS,
+        interface: str = "",
+        port: HeldPort | None = None,
+    ) -> None:
         self._bus = bus
+        self._interface = interface
+        self._port = port or HeldPort()
         self._echoes = echoes
         self._hang_ns = hang_ns
         self._origin_ns = time.perf_counter_ns()
         self._outbox = Outbox(self.now_ns)
+        self._hangs = HangWatch(self._outbox, hang_ns)
         self._losing = threading.Lock()
         self._lost = False
         self._loss_told = False
@@ -75,18 +81,25 @@ class LiveLink:
         # Deques are filled without a lock, so that a signal handler may post at any moment.
         self._interrupts: deque[Interrupt] = deque()
         self._inbox: deque[Frame | Event] = deque()
-        self._waker, self._wakened = socket.socketpair()
-        self._waker.setblocking(False)
-        self._wakened.setblocking(False)
+        self._waker = Waker()
         self._descriptor = descriptor_of(bus)
         self._backlog = False  # the bus may hold frames that its descriptor does not show
         self._empty_since_ns: int | None = None
-        self._errors: dict[str, tuple[int, int]] = {}  # what error frames say -> last reported when, left out since
+        self._looked_ns = 0
+        self._receiving = False
+        clock = ClockMap() if interface in CLOCKED else None
+        self._arrivals = Arrivals(self._outbox, self._inbox, echoes=echoes, clock=clock)
+        self.counts = self._arrivals.counts
         self._threads = [threading.Thread(target=self._write, name="choreo link writer", daemon=True)]
         if self._descriptor is None:
             self._threads.append(threading.Thread(target=self._read, name="choreo link reader", daemon=True))
         for thread in self._threads:
             thread.start()
+
+    @classmethod
+    def on(cls, opened: Opened) -> "LiveLink":
+        """A link on a bus that was just opened."""
+        return cls(opened.bus, echoes=opened.echoes, interface=opened.interface, port=opened.port)
 
     # ---- what the session calls --------------------------------------------------------------------------------
 
@@ -117,10 +130,17 @@ class LiveLink:
             self._interrupts.append(event)
         else:
             self._inbox.append(event)
-        self._wake()
+        self._waker.wake()
 
     async def receive_until(self, deadline_ns: int) -> Frame | Event | None:
         """See `Link.receive_until`. Blocks the calling thread in `select` and never suspends into an event loop."""
+        self._receiving = True
+        try:
+            return self._receive_until(deadline_ns)
+        finally:
+            self._receiving = False
+
+    def _receive_until(self, deadline_ns: int) -> Frame | Event | None:
         late_looks = 0
         while True:
             if self._closed:
@@ -149,24 +169,41 @@ class LiveLink:
                 if not looked or late_looks > LATE_LOOKS:
                     return None
 
+    def way_past(self) -> WayPast | str:
+        """
+        The bus' descriptor and how a frame is written to it, for a process that shares it (`guardian.py`); or in words
+        why nobody else can send through this adapter.
+        """
+        return way_past(self._interface, self._descriptor, sys.platform)
+
     def close(self) -> None:
         """
-        See `Link.close`. Readers end before the bus does.
+        See `Link.close`. What was submitted before still leaves, if the adapter takes it. Readers end before the bus.
 
         Waits for the frame that is being sent, and for the bus, whose `shutdown` may raise or hang, but not for ever.
         """
         if self._closed:
             return
+        self._see_off()
         self._closed = True
         self._outbox.end()
-        self._wake()
+        self._waker.wake()
         for thread in reversed(self._threads):
             thread.join(self._hang_ns / 1e9 + CLOSING_S)
         ending = threading.Thread(target=shut_down, args=(self._bus,), name="choreo link closing", daemon=True)
         ending.start()
         ending.join(CLOSING_S)
+        self._port.release()
         self._waker.close()
-        self._wakened.close()
+
+    def _see_off(self) -> None:
+        """Let leave what was submitted: the last of it may be a stop."""
+        until_ns = self.now_ns() + round(CLOSING_S * 1e9)
+        while self._outbox.unsent() and not self._lost and self.now_ns() < until_ns:
+            if self._echoes and self._descriptor is not None and not self._receiving:
+                self._take_in(SEEING_OFF_S)  # the echoes that make room for the next ones must be read by somebody
+            else:
+                self._outbox.wait_until_empty(SEEING_OFF_S)
 
     # ---- sending -----------------------------------------------------------------------------------------------
 
@@ -179,13 +216,9 @@ class LiveLink:
                 self._lose(f"sending {handed.frame.text()} failed: {words(trouble)}")
                 return
             if not self._echoes:
-                self._has_left(handed, self.now_ns())
-
-    def _has_left(self, handed: Handed, t_ns: int) -> None:
-        self._outbox.has_left(handed)
-        if handed.confirm:
-            self._inbox.append(Confirmed(handed.frame, t_ns))
-            self._wake()
+                self._arrivals.left(handed, self.now_ns())
+                if handed.confirm:
+                    self._waker.wake()
 
     # ---- receiving ---------------------------------------------------------------------------------------------
 
@@ -198,13 +231,13 @@ class LiveLink:
                 self._lose(f"receiving failed: {words(trouble)}")
                 return
             if message is not None:
-                self._arrived(message, self.now_ns())
-                self._wake()
+                self._arrivals.take(message, self.now_ns())
+                self._waker.wake()
 
     def _take_in(self, wait_s: float) -> bool:
         """Wait for the bus or a wake-up, and take in what is there. Whether the bus was looked at."""
         descriptor = self._descriptor
-        sources: list[Any] = [self._wakened]
+        sources: list[Any] = [self._waker.ear]
         if descriptor is not None:
             sources.append(descriptor)
         try:
@@ -212,8 +245,8 @@ class LiveLink:
         except (OSError, ValueError) as trouble:
             self._lose(f"the adapter's descriptor is gone: {words(trouble)}")
             return False
-        if self._wakened in readable:
-            self._fall_asleep()
+        if self._waker.ear in readable:
+            self._waker.fall_asleep()
         if descriptor is not None and (descriptor in readable or self._backlog):
             self._drain()
             return True
@@ -230,78 +263,38 @@ class LiveLink:
                     self._backlog = False
                     break
                 got += 1
-                self._arrived(message, self.now_ns())
+                self._arrivals.take(message, self.now_ns())
         except Exception as trouble:  # noqa: BLE001
             self._lose(f"receiving failed: {words(trouble)}")
             return
         if got or self._backlog:
             self._empty_since_ns = None
-        elif self._empty_since_ns is None:
-            self._empty_since_ns = self.now_ns()
-        elif self.now_ns() - self._empty_since_ns > EMPTY_NS:
+        else:
+            self._gave_nothing(self.now_ns())
+
+    def _gave_nothing(self, now: int) -> None:
+        """The line says that there is something, and there is not: half a frame, or nobody at the other end."""
+        if self._empty_since_ns is None or now - self._looked_ns > EMPTY_NS // 5:  # first, or nobody looked
+            self._empty_since_ns = now
+        elif now - self._empty_since_ns > EMPTY_NS:
             self._lose("its line reports data and gives none: the other end is dead")
-
-    def _arrived(self, message: "Message", t_ns: int) -> None:
-        if message.is_error_frame:
-            self._error_frame(trouble_words(message.arbitration_id), t_ns)
-            return
-        if message.is_fd:
-            self.counts.fd_frames += 1
-            return
-        frame = to_frame(message, t_ns)
-        if not can_carry(frame):
-            self._inbox.append(BusTrouble(f"the adapter reports an impossible frame, {frame.text()}", t_ns))
-        elif not self._is_echo(frame, message.is_rx):
-            self._inbox.append(frame)
-
-    def _error_frame(self, what: str, t_ns: int) -> None:
-        """Report an error frame, with the number of those like it that were left out since the last report."""
-        reported_ns, left_out = self._errors.get(what, (None, 0))
-        if reported_ns is not None and t_ns < reported_ns + ERROR_REPORTS_NS:
-            self._errors[what] = reported_ns, left_out + 1
-            return
-        more = f" (and {left_out} more since the last report)" if left_out else ""
-        self._inbox.append(BusTrouble(what + more, t_ns))
-        self._errors[what] = t_ns, 0
-
-    def _is_echo(self, frame: Frame, from_elsewhere: bool) -> bool:
-        """
-        Whether this is a frame of ours that came back: by content and order, since no driver's mark can be trusted.
-
-        On a bus that was not asked for echoes the driver must also call the frame its own: there a reply that looks
-        exactly like its request must get through.
-        """
-        if self._echoes:
-            handed = self._outbox.in_adapter_like(frame)
-            if handed is None:
-                return False
-            self.counts.echoes += 1
-            self._has_left(handed, frame.t_ns)
-            return True
-        if from_elsewhere or not self._outbox.forget_gone_like(frame):
-            return False
-        self.counts.echoes += 1
-        return True
+        self._looked_ns = now
 
     # ---- losing the adapter, waking the session ------------------------------------------------------------------
 
     def _watch_adapter(self, now: int) -> int:
         """When the oldest frame in the adapter has been there too long; loses the adapter if that time has come."""
-        if self._lost or not self._outbox.unsent():
+        if self._lost:
             return sys.maxsize
-        oldest = self._outbox.oldest_in_adapter()
-        if oldest is None:  # the writer is about to hand one over
-            return now + self._hang_ns
-        limit = oldest.since_ns + self._hang_ns
-        if now >= limit:
-            self._lose(f"{oldest.frame.text()} has been in the adapter for {(now - oldest.since_ns) / 1e9:.1f} s")
-            return sys.maxsize
-        return limit
+        again, reason = self._hangs.look(now)
+        if reason:
+            self._lose(reason)
+        return again
 
     def _lose(self, reason: str) -> None:
         if self._give_up():
             self._inbox.append(AdapterLost(reason))
-            self._wake()
+            self._waker.wake()
 
     def _give_up(self) -> bool:
         """Neither send nor read any more; False if that was so already, or the link is closing."""
@@ -314,26 +307,15 @@ class LiveLink:
         self._backlog = False
         return True
 
-    def _wake(self) -> None:
-        try:
-            self._waker.send(b"!")
-        except OSError:  # full: it will wake all the same; closed: nobody waits any more
-            return
 
-    def _fall_asleep(self) -> None:
-        try:
-            while len(self._wakened.recv(4096)) == 4096:
-                pass
-        except BlockingIOError:
-            return
+def open_live(spec: str, bit_rate: int, options: Mapping[str, str] = MappingProxyType({})) -> LiveLink:
+    """
+    A link on the bus that `spec` names: `interface:channel` in python-can's words (`socketcan:can0`,
+    `slcan:/dev/ttyACM0@115200`, `virtual:bench`), or `section:NAME` of python-can's configuration files. `bit_rate` is
+    in bit/s; `options` are the interface's own, by python-can's names, as words (see `choreo.link.spec.option_value`).
 
-
-def can_carry(frame: Frame) -> bool:
-    """Whether a classical CAN frame can be like this one (ISO 11898-1; facts.md A1)."""
-    return len(frame.data) <= 8 and 0 <= frame.id <= (0x1FFFFFFF if frame.extended else 0x7FF)
-
-
-def open_live(spec: str, bit_rate: int) -> LiveLink:
-    """A link on the bus that `spec` names, `bit_rate` in bit/s. See `adapter.open_bus` for both and what is raised."""
-    bus, echoes = open_bus(spec, bit_rate)
-    return LiveLink(bus, echoes=echoes)
+    Raises:
+        RecipeError: the spec is none, or python-can or the adapter does not have what it asks for.
+        LinkLost: the adapter cannot be opened.
+    """
+    return LiveLink.on(open_bus(bus_spec(spec, options), bit_rate))

@@ -93,6 +93,11 @@ class Outbox:
         with self._gate:
             return self._in_adapter[0] if self._in_adapter else None
 
+    def wait_until_empty(self, seconds: float) -> None:
+        """Wait until everything has left, or sending has ended, or for so long."""
+        with self._gate:
+            self._gate.wait_for(lambda: self._ended or not (self._waiting or self._in_adapter), seconds)
+
     def end(self) -> None:
         """Nothing is taken out any more. What is inside stays unsent."""
         with self._gate:

@@ -9,6 +9,7 @@ from collections.abc import Callable, Coroutine
 from typing import Any, TypeVar, cast
 
 from choreo.errors import InternalError, RecipeError
+from choreo.link.offered import offered
 from choreo.link.port import Link, SimulationRequest
 
 GROUP = "choreo.simulated_bus"
@@ -21,17 +22,11 @@ def find_opener(name: str = "default") -> Opener:
     """
     The function that opens a simulated link, from the entry point `name` of the group `choreo.simulated_bus`.
 
-    Looks into choreo's own distribution first, which costs one directory, and into all that are installed only when it
-    is not there. Raises RecipeError when there is none.
+    Raises RecipeError when there is none.
     """
-    from importlib.metadata import PackageNotFoundError, distribution, entry_points
-
-    try:
-        own = [entry for entry in distribution("choreo").entry_points if (entry.group, entry.name) == (GROUP, name)]
-    except PackageNotFoundError:
-        own = []
-    for entry in own or entry_points(group=GROUP, name=name):
-        return cast(Opener, entry.load())
+    found = offered(GROUP, name)
+    if found is not None:
+        return cast(Opener, found)
     raise RecipeError(
         f"no simulated bus named {name!r} is installed",
         rule="no-simulated-bus",

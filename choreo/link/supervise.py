@@ -18,6 +18,9 @@ from choreo.link.simulated import run_by_hand
 
 T = TypeVar("T")
 
+#: By name, because not every system has all of them.
+SIGNALS = ("SIGINT", "SIGTERM", "SIGHUP", "SIGQUIT", "SIGTSTP")
+
 
 def run_live(make: Callable[[], Coroutine[Any, Any, T]], link: Link, *alongside: Callable[[], Awaitable[None]]) -> T:
     """
@@ -71,10 +74,18 @@ def run_live(make: Callable[[], Coroutine[Any, Any, T]], link: Link, *alongside:
             raise failures[0]
 
 
+async def readable(descriptor: int) -> None:
+    """Wait, beside a session, until there is something to read."""
+    import anyio
+
+    await anyio.wait_readable(descriptor)
+
+
 @contextmanager
 def signals_post_to(link: Link) -> Iterator[socket.socket | None]:
     """
-    While inside, SIGINT, SIGTERM and SIGHUP are posted to `link`.
+    While inside, SIGINT, SIGTERM and SIGHUP are posted to `link`, and so are the keys that would end or suspend the
+    process in mid-move (SIGQUIT, SIGTSTP).
 
     Yields a socket that becomes readable at each signal: a handler runs in the main thread only, and a main thread that
     was just about to wait for something else would wait on. None outside the main thread, where no signal is touched.
@@ -86,7 +97,7 @@ def signals_post_to(link: Link) -> Iterator[socket.socket | None]:
     def handle(number: int, frame: FrameType | None) -> None:
         link.post(Interrupt(signal.Signals(number).name))
 
-    numbers = [getattr(signal, name) for name in ("SIGINT", "SIGTERM", "SIGHUP") if hasattr(signal, name)]
+    numbers = [getattr(signal, name) for name in SIGNALS if hasattr(signal, name)]
     ringing, alarm = socket.socketpair()
     ringing.setblocking(False)
     alarm.setblocking(False)

@@ -73,6 +73,16 @@ class Bus:
         """Whether a frame is on the wire at this moment."""
         return self._end is not None and self.kernel.now_ns > self._start_ns
 
+    def settled_until(self, sole: Controller) -> int:
+        """
+        The end of the frame on the wire if it is one of `sole`'s, that nothing unusual happens to; 0 otherwise. Whoever
+        comes meanwhile must wait for that end anyway.
+        """
+        if self._end is None or self._sending is not None or self._sender is not sole:
+            return 0
+        end_ns: int = self._end[0]
+        return end_ns if self._start_ns <= self.kernel.now_ns else 0
+
     def attach(
         self,
         name: str,

@@ -3,17 +3,12 @@ Faults of whole devices on the bus: controllers that switch themselves off, node
 Each is a function whose docstring says what it is, listed in `faults.py`.
 """
 
-from typing import TYPE_CHECKING
-
 from choreo_sim.controller import OFF, Controller
 from choreo_sim.fault_base import PIN
 from choreo_sim.fault_entry import Entry
 from choreo_sim.fault_frames import HOST
-from choreo_sim.fault_set import FaultSet, Other
+from choreo_sim.fault_set import FaultSet, HostAdapter, Other
 from choreo_sim.short_frame_drive import ShortFrameDrive
-
-if TYPE_CHECKING:
-    from choreo_sim.link import SimulatedLink
 
 
 def _adapter_lost(entry: Entry, faults: FaultSet) -> None:
@@ -24,7 +19,7 @@ def _adapter_lost(entry: Entry, faults: FaultSet) -> None:
     pin = entry.moment()
     leave = entry.flag("its_frames_leave")
 
-    def put(link: "SimulatedLink") -> None:
+    def put(link: HostAdapter) -> None:
         def lose() -> None:
             link.lose_adapter("the adapter is gone", its_frames_leave=leave)
             entry.fire(None, "the adapter is gone")
@@ -47,7 +42,7 @@ def _bus_off(entry: Entry, faults: FaultSet) -> None:
         pin.then(lambda: _switch_off(entry, drive.controller, drive.name, back_ns))
         return
 
-    def put(link: "SimulatedLink") -> None:
+    def put(link: HostAdapter) -> None:
         pin.then(lambda: _switch_off(entry, link.host, None, back_ns))
 
     faults.waiting.append(put)

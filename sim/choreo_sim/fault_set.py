@@ -2,12 +2,19 @@
 
 from collections.abc import Callable
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, NamedTuple
+from typing import NamedTuple, Protocol
 
+from choreo_sim.controller import Controller
 from choreo_sim.fault_entry import Entry
 
-if TYPE_CHECKING:
-    from choreo_sim.link import SimulatedLink
+
+class HostAdapter(Protocol):
+    """What faults know of the host's adapter: its controller, and that it can be lost."""
+
+    host: Controller
+
+    def lose_adapter(self, reason: str, *, its_frames_leave: bool = False) -> None:
+        """It is gone from this moment on; see `SimulatedLink`."""
 
 
 @dataclass(slots=True)
@@ -17,15 +24,19 @@ class FaultSet:
     `explicit` is a fault file that draws nothing and gives the same run.
     """
 
-    waiting: "list[Callable[[SimulatedLink], None]]" = field(default_factory=list)
+    waiting: list[Callable[[HostAdapter], None]] = field(default_factory=list)
     entries: list[tuple[str, Entry]] = field(default_factory=list)
     drawn: tuple[str, ...] = ()
     explicit: str = ""
 
-    def on_link(self, link: "SimulatedLink") -> None:
-        """The host's link is there: put the adapter's faults into it."""
+    def on_link(self, link: HostAdapter) -> None:
+        """The host's adapter is there: put its faults into it."""
         for put in self.waiting:
             put(link)
+
+    def by_step(self) -> list[str]:
+        """The entries that wait for a step of a recipe."""
+        return [text for text, entry in self.entries if entry.get("step") is not None]
 
     def idle(self) -> list[str]:
         """The entries that have not acted (yet)."""

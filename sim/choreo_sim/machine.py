@@ -1,7 +1,6 @@
 """The simulated machine: drives on the bus, the bodies behind them, and what went wrong with either."""
 
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 from choreo.errors import RecipeError
 from choreo.link.port import Happened, Script, SimulationRequest, Truth
@@ -11,6 +10,7 @@ from choreo_sim.bus import Bus
 from choreo_sim.dialect_reader import SHIPPED, DriveDialect, read_dialect
 from choreo_sim.fault_entry import Workshop
 from choreo_sim.fault_pin import Steps
+from choreo_sim.fault_set import HostAdapter
 from choreo_sim.faults import FaultFile, FaultSet, Fired
 from choreo_sim.inputs import Cues, Wiring
 from choreo_sim.kernel import Kernel
@@ -18,11 +18,9 @@ from choreo_sim.machine_file import MachineTruth, find_machine, read_machine
 from choreo_sim.mechanics import Mechanics
 from choreo_sim.nominal import nominal_machine
 from choreo_sim.short_frame_drive import ShortFrameDrive
+from choreo_sim.told import Told
 from choreo_sim.truth import AxisTruth, Damage
 from choreo_sim.witness import SkewWitness
-
-if TYPE_CHECKING:
-    from choreo_sim.link import SimulatedLink
 
 
 class Machine:
@@ -35,8 +33,8 @@ class Machine:
     def __init__(self, kernel: Kernel, request: SimulationRequest, truth: MachineTruth) -> None:
         self.request = request
         self.truth = truth
-        self.damage: list[Damage] = []
-        self.fired: list[Fired] = []
+        self.damage: Told[Damage] = Told()
+        self.fired: Told[Fired] = Told()
         self.axes: dict[str, Mechanics] = {}
         self.drives: dict[str, ShortFrameDrive] = {}
         self.beams: dict[str, Beam] = {}
@@ -74,7 +72,7 @@ class Machine:
         if self.cues is not None:
             self.cues.begins(path)
 
-    def on_link(self, link: "SimulatedLink") -> None:
+    def on_link(self, link: HostAdapter) -> None:
         """The host's link is there: faults of the adapter can be put into it."""
         if self.faults is not None:
             self.faults.on_link(link)
@@ -126,5 +124,9 @@ def _dialect(axis: AxisTruth, request: SimulationRequest) -> DriveDialect:
             return read_dialect(Path(wanted.dialect_file))
     shipped = SHIPPED / f"{axis.dialect}.yaml"
     if not shipped.exists():
-        raise RecipeError(f"no simulated drive speaks the dialect {axis.dialect!r}", rule="simulated-machine")
+        raise RecipeError(
+            f"no simulated drive speaks the dialect {axis.dialect!r}",
+            rule="simulated-machine",
+            help="Name a recipe or a machine file whose axes have this dialect.",
+        )
     return read_dialect(shipped)

@@ -2,6 +2,7 @@
 Machine truths as YAML: what is true of a machine, whatever a recipe believes about it.
 
     choreo_machine: 1
+    bit_rate: 500 kbit/s                       # of the bus, where no recipe says it; 500 kbit/s if not given
     axes:
       left:
         node: 11
@@ -24,6 +25,7 @@ Machine truths as YAML: what is true of a machine, whatever a recipe believes ab
       clamped: {axis: left, input: input_2, output: 1, after: 120 ms}  # follows an output; `of:` another axis' drive
 """
 
+import difflib
 from collections.abc import Mapping
 from dataclasses import dataclass
 from fractions import Fraction
@@ -35,6 +37,8 @@ from choreo_sim.input_file import read_inputs
 from choreo_sim.truth import AxisTruth, BeamTruth, BrakeTruth, HomeSwitch, InputTruth
 from choreo_sim.yaml_tree import Node, one_of, read_text, tree_of
 
+USUAL_BIT_RATE = 500_000
+_BIT_RATES = {"bit/s": Fraction(1), "kbit/s": Fraction(1000), "Mbit/s": Fraction(1_000_000)}
 _COUNTS = {"counts": Fraction(1)}
 _AXIS_KEYS = (
     "like",
@@ -65,6 +69,7 @@ class MachineTruth:
     axes: tuple[AxisTruth, ...]
     beams: tuple[BeamTruth, ...]
     inputs: tuple[InputTruth, ...] = ()
+    bit_rate: int = USUAL_BIT_RATE  # of the bus, where no recipe says it
 
 
 def find_machine(name: str) -> Path:
@@ -73,9 +78,9 @@ def find_machine(name: str) -> Path:
     folder = here / "machines" if (here / "machines").is_dir() else here.parent / "machines"
     known = sorted(path.stem for path in folder.glob("*.yaml"))
     if name not in known:
-        raise RecipeError(
-            f"no machine truth is called {name!r}", rule="simulated-machine", help=f"There is {one_of(known)}."
-        )
+        near = difflib.get_close_matches(name[:60], known, 1)
+        help = f"Did you mean {near[0]}?" if near else f"There is {one_of(known)}."
+        raise RecipeError(f"no machine truth is called {name[:60]!r}", rule="simulated-machine", help=help)
     return folder / f"{name}.yaml"
 
 
@@ -87,7 +92,7 @@ def read_machine(path: Path) -> MachineTruth:
 @lru_cache(maxsize=16)
 def _machine_of(text: str, name: str) -> MachineTruth:
     root = tree_of(text, name)
-    root.only(("choreo_machine", "title", "axes", "beams", "inputs"))
+    root.only(("choreo_machine", "title", "bit_rate", "axes", "beams", "inputs"))
     root.need("choreo_machine").one_of(("1",))
     axes: dict[str, AxisTruth] = {}
     raw: dict[str, Mapping[str, Node]] = {}
@@ -104,7 +109,15 @@ def _machine_of(text: str, name: str) -> MachineTruth:
         tuple(axes.values()),
         tuple(_beam(name, node, axes) for name, node in beams.mapping().items()) if beams is not None else (),
         read_inputs(root.mapping().get("inputs"), axes),
+        _bit_rate(root.mapping()["bit_rate"]) if "bit_rate" in root.mapping() else USUAL_BIT_RATE,
     )
+
+
+def _bit_rate(node: Node) -> int:
+    rate = node.amount(_BIT_RATES)
+    if not 1 <= rate <= 1_000_000 or rate.denominator > 1:
+        raise node.error("a bit rate is from 1 bit/s to 1 Mbit/s")
+    return int(rate)
 
 
 def _axis(name: str, node: Node) -> AxisTruth:

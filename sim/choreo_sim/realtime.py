@@ -26,15 +26,21 @@ class RealTime:
     Build the simulation before it runs; afterwards other threads reach it through `call` alone. `late_ns` is the most
     that a callback was behind the clock: on a busy computer the simulation falls behind and catches up, and never
     changes its order.
+
+    `settled_until` may say up to when nothing from outside can change anything, and nothing is seen outside either:
+    so far it runs ahead, which saves waking up for it.
     """
 
     def __init__(self, kernel: Kernel) -> None:
         self.kernel = kernel
         self.late_ns = 0
+        self.settled_until: Callable[[], int] = lambda: 0
         self._watched: dict[int, Job] = {}
+        self._full: dict[int, Job] = {}  # descriptors that take no more at present
         self._waker, self._wakened = socket.socketpair()
         self._waker.setblocking(False)
         self._wakened.setblocking(False)
+        self._alarm = self._wakened.fileno()
         self._gate = threading.Lock()  # holds the two below
         self._runner: threading.Thread | None = None
         self._jobs: deque[tuple[Job, threading.Event]] = deque()
@@ -48,6 +54,14 @@ class RealTime:
     def ignore(self, descriptor: int) -> None:
         """Watch the descriptor no longer. Only from the simulation's own thread."""
         self._watched.pop(descriptor, None)
+
+    def watch_writable(self, descriptor: int, writable: Job) -> None:
+        """Call `writable()` whenever the descriptor takes something. Only from the simulation's own thread."""
+        self._full[descriptor] = writable
+
+    def ignore_writable(self, descriptor: int) -> None:
+        """Wait for that no longer. Only from the simulation's own thread."""
+        self._full.pop(descriptor, None)
 
     def call(self, job: Job) -> None:
         """Run `job()` in the simulation's thread and wait until that is done; at once while the simulation rests."""
@@ -75,13 +89,17 @@ class RealTime:
         try:
             origin_ns = time.perf_counter_ns() - self.kernel.now_ns
             while not self._stopping:
-                self._catch_up(origin_ns)
-                readable = self._wait(origin_ns)
+                readable, writable = self._wait(origin_ns)
                 self._catch_up(origin_ns)  # what was due before the descriptors spoke comes before them
                 for descriptor in readable:
                     if (job := self._watched.get(descriptor)) is not None:
                         job()
-                self._run_jobs()
+                for descriptor in writable:
+                    if (job := self._full.get(descriptor)) is not None:
+                        job()
+                if self._jobs:
+                    self._run_jobs()
+                self._run_ahead()
         finally:
             with self._gate:
                 self._runner = None
@@ -127,15 +145,21 @@ class RealTime:
             self.late_ns = now_ns - due_ns
         self.kernel.run_until(now_ns)
 
-    def _wait(self, origin_ns: int) -> list[int]:
+    def _run_ahead(self) -> None:
+        settled_ns = self.settled_until()
+        if settled_ns > self.kernel.now_ns:
+            self.kernel.run_until(settled_ns)
+
+    def _wait(self, origin_ns: int) -> tuple[list[int], list[int]]:
+        """Wait for the next callback or descriptor; the descriptors that can be read, and those that take something."""
         due_ns = self.kernel.next_ns()
         wait_s = None if due_ns is None else max(0, due_ns - (time.perf_counter_ns() - origin_ns)) / 1e9
         if self._jobs:
             wait_s = 0.0
-        readable, _, _ = select.select([self._wakened.fileno(), *self._watched], [], [], wait_s)
-        if self._wakened.fileno() in readable:
+        readable, writable, _ = select.select([self._alarm, *self._watched], self._full, [], wait_s)
+        if self._alarm in readable:
             self._fall_asleep()
-        return [descriptor for descriptor in readable if descriptor in self._watched]
+        return readable, writable
 
     def _run_jobs(self) -> None:
         while self._jobs:

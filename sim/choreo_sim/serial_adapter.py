@@ -3,20 +3,23 @@ A CAN adapter on a serial line, on the device's side of a pseudo-terminal.
 
 It speaks the ASCII line protocol of serial-line CAN adapters (one command a line, ended by a carriage return; answered
 by a carriage return, or by the bell for "no"), as python-can's `slcan` interface uses it. To the simulated bus it is
-the host's controller.
+the host's controller. Frames as lines: `serial_lines.py`; what the host is sent, and what it loses: `serial_output.py`.
 
     S0..S8 bit rate   O open   L open to listen only   C close   V version   N serial number   F status   Z0 no times
-    tIIILDD..  TIIIIIIIILDD..  data frame, 11 and 29 bits   rIIIL  RIIIIIIIIL  remote frame, 11 and 29 bits
+
+Hosts come and go: the port stays, and whoever opens it next finds an adapter that knows nothing of the last one.
 """
 
-import contextlib
 import os
-import re
 import tty
+from collections.abc import Callable
 
 from choreo.frame import Frame
 from choreo_sim.bus import Bus
+from choreo_sim.controller import ErrorState
 from choreo_sim.realtime import RealTime
+from choreo_sim.serial_lines import frame_of_line, line_of_frame
+from choreo_sim.serial_output import SerialOutput
 
 OK = b"\r"
 NO = b"\a"
@@ -25,12 +28,10 @@ BIT_RATES = (10_000, 20_000, 50_000, 100_000, 125_000, 250_000, 500_000, 800_000
 BITS_PER_BYTE = 10
 #: Frames that the adapter holds for the bus before it says no.
 QUEUE = 32
-#: Bytes that it holds for a host that does not read; whole lines beyond are lost.
-OUTPUT_LIMIT = 4096
-RETRY_NS = 1_000_000
 LONGEST_LINE = 64
+CHUNK, PACED_CHUNK = 4096, 32
 
-_FRAME = re.compile(rb"(?:([tr])([0-7][0-9A-Fa-f]{2})|([TR])([01][0-9A-Fa-f]{7}))([0-8])((?:[0-9A-Fa-f]{2})*)")
+Say = Callable[[str], object]
 
 
 class SerialAdapter:
@@ -39,33 +40,55 @@ class SerialAdapter:
 
     With `baud` the line is as slow as a real one, 10 bits a byte in each direction (practice.md P30); without, it is as
     fast as the pseudo-terminal. An adapter that was opened at another bit rate than the bus hears and sends nothing.
-    `stop_answering` and `close` may be called from any thread.
+    `say` is told what whoever looks at the bus could not know. `stop_answering`, `lose_adapter` and `close` may be
+    called from any thread.
     """
 
-    def __init__(self, realtime: RealTime, bus: Bus, *, baud: int | None = None, name: str = "host") -> None:
-        self.overruns = 0  # lines for the host that were lost because it did not read
+    def __init__(
+        self,
+        realtime: RealTime,
+        bus: Bus,
+        *,
+        baud: int | None = None,
+        name: str = "host",
+        say: Say = lambda text: None,
+    ) -> None:
+        self.name = name
+        self.refused = 0  # frames that it had no room for, because the bus took none
+        self._tell = say
         self._realtime = realtime
         self._kernel = realtime.kernel
         self._bus = bus
         self._byte_ns = 0 if baud is None else BITS_PER_BYTE * 1_000_000_000 // baud
-        self._controller = bus.attach(name, self._hear, fifo=True)
+        self.host = bus.attach(name, self._hear, fifo=True)
+        self.host.on_state = self._state_changed
         self._bit_rate = bus.bit_rate
         self._opened = False
         self._listen_only = False
-        self._line = bytearray()
-        self._output = bytearray()
-        self._retrying = False
-        self._output_free_ns = 0  # when the line to the host has sent what it was given
+        self._line = b""  # what has come of a line that is not whole yet
+        self._crowded = False  # it has said no to a frame since the channel was opened
         self._frozen = False
-        self._master, self._slave = os.openpty()
-        tty.setraw(self._slave)
+        # The other end is held open while no host has it: then there is something to wait for. A host's first word ends
+        # that, and its leaving is known by the end of file.
+        self._master, self._other = os.openpty()
+        tty.setraw(self._other)  # which stays so for every host to come, as long as this end is open
+        self.port = os.ttyname(self._other)
         os.set_blocking(self._master, False)
-        self.port = os.ttyname(self._slave)
+        self._output = SerialOutput(realtime, self._master, self._byte_ns, self._say)
         realtime.call(lambda: realtime.watch(self._master, self._read))
+
+    @property
+    def overruns(self) -> int:
+        """Lines for the host that were lost because it did not read."""
+        return self._output.lost
 
     def stop_answering(self) -> None:
         """From now on neither read nor write, with the plug still in."""
         self._realtime.call(self._freeze)
+
+    def lose_adapter(self, reason: str, *, its_frames_leave: bool = False) -> None:
+        """The plug is pulled; with `its_frames_leave` the adapter keeps its power, and what it holds still leaves."""
+        self._realtime.call(lambda: self._unplug(keeps_power=its_frames_leave))
 
     def close(self) -> None:
         """Pull the plug: the host's port is gone. Idempotent."""
@@ -76,12 +99,37 @@ class SerialAdapter:
     def _read(self) -> None:
         # On a paced line the bytes stay with the sender until they would have come: that is what a real line does.
         try:
-            chunk = os.read(self._master, 32 if self._byte_ns else 4096)
+            chunk = os.read(self._master, PACED_CHUNK if self._byte_ns else CHUNK)
         except BlockingIOError:
             return
-        if not self._byte_ns:
-            self._take(chunk)
+        except OSError:  # nobody has the port open; what they had written before has been read
+            chunk = b""
+        if not chunk:
+            self._nobody()
             return
+        if self._other >= 0:
+            os.close(self._other)
+            self._other = -1
+            self._output.attended = True
+        if self._byte_ns:
+            self._take_in_time(chunk)
+        else:
+            self._take(chunk)
+
+    def _nobody(self) -> None:
+        """Whoever had the port open has closed it or has died: the next one must find nothing of theirs."""
+        try:
+            self._other = os.open(self.port, os.O_RDWR | os.O_NOCTTY)
+        except OSError:
+            self._unplug()
+            return
+        self._line = b""
+        self._output.forget(self._other)
+        if self._opened:
+            self._opened = False
+            self._say("the host went away without closing the channel")
+
+    def _take_in_time(self, chunk: bytes) -> None:
         self._realtime.ignore(self._master)
         came = 0
         for part in chunk.splitlines(keepends=True):
@@ -94,99 +142,98 @@ class SerialAdapter:
             self._realtime.watch(self._master, self._read)
 
     def _take(self, chunk: bytes) -> None:
-        for byte in chunk:
-            if byte != OK[0]:
-                self._line.append(byte)
-            elif len(self._line) > LONGEST_LINE:
-                self._line.clear()
-                self._say(NO)
+        *lines, rest = (self._line + chunk).split(OK)
+        self._line = rest[: LONGEST_LINE + 1]  # noise may never bring the end of a line
+        for line in lines:
+            answer = self._command(line) if len(line) <= LONGEST_LINE else NO
+            if answer is OK:
+                self._output.soon(OK)
             else:
-                line = bytes(self._line)
-                self._line.clear()
-                self._say(self._command(line))
+                self._output.put(answer)
 
     def _command(self, line: bytes) -> bytes:
         """Obey one line; what is answered."""
         code = line[:1]
+        if code and code in b"tTrR":
+            return self._transmit(line)
         if line in (b"", b"Z0"):  # the empty line is how a host finds the beat
             return OK
-        if code in b"tTrR":
-            return self._transmit(line)
         if code == b"S" and not self._opened and line[1:].isdigit() and int(line[1:]) < len(BIT_RATES):
             self._bit_rate = BIT_RATES[int(line[1:])]
             return OK
-        if line in (b"O", b"L"):  # hosts open twice, so a second time is no fault
-            self._opened, self._listen_only = True, line == b"L"
+        if line in (b"O", b"L"):
+            self._open(listen_only=line == b"L")
             return OK
         if line == b"C":
+            if self._opened:
+                self._say("the host closed the channel")
             self._opened = False
             return OK
         return {b"V": b"V0101\r", b"N": b"N0001\r", b"F": b"F00\r"}.get(line, NO)
 
+    def _open(self, *, listen_only: bool) -> None:
+        """Hosts open twice, so a second time is no fault."""
+        if self._opened and listen_only is self._listen_only:
+            return
+        self._opened, self._listen_only, self._crowded = True, listen_only, False
+        if self.host.state is ErrorState.BUS_OFF:
+            self.host.recover()
+        only = ", to listen only" if listen_only else ""
+        if self._bit_rate == self._bus.bit_rate:
+            self._say(f"the host opened the channel at {kbit(self._bit_rate)}{only}")
+        else:
+            self._say(
+                f"WRONG BIT RATE: the host opened the channel at {kbit(self._bit_rate)}{only}, and the bus has "
+                f"{kbit(self._bus.bit_rate)}: it hears nothing, and nobody hears it"
+            )
+
     def _transmit(self, line: bytes) -> bytes:
-        found = _FRAME.fullmatch(line)
-        if found is None or not self._opened or self._listen_only or self._controller.pending >= QUEUE:
+        frame = frame_of_line(line)
+        if frame is None or not self._opened or self._listen_only:
             return NO
-        base, base_id, extended, extended_id, length, data = found.groups()
-        remote = (base or extended) in (b"r", b"R")
-        if len(data) != (0 if remote else 2 * int(length)):
+        if self.host.pending >= QUEUE:
+            self.refused += 1
+            if not self._crowded:
+                self._crowded = True
+                self._say(f"{QUEUE} frames wait for the bus: it says no to more")
             return NO
         if self._bit_rate == self._bus.bit_rate:
-            payload = bytes.fromhex(data.decode())
-            self._controller.send(Frame(int(base_id or extended_id, 16), payload, extended is not None, remote))
+            self.host.send(frame)
         return OK
 
     # ---- to the host -------------------------------------------------------------------------------------------
 
     def _hear(self, frame: Frame, t_ns: int) -> None:
-        if not self._opened or self._bit_rate != self._bus.bit_rate:
-            return
-        code = ("R" if frame.extended else "r") if frame.remote else ("T" if frame.extended else "t")
-        id = f"{frame.id:08X}" if frame.extended else f"{frame.id:03X}"
-        self._say(f"{code}{id}{len(frame.data)}{frame.data.hex().upper()}\r".encode())
+        if self._opened and self._bit_rate == self._bus.bit_rate:
+            self._output.put(line_of_frame(frame) + OK)
 
-    def _say(self, line: bytes) -> None:
-        if not self._byte_ns:
-            self._put(line)
-            return
-        start_ns = max(self._kernel.now_ns, self._output_free_ns)
-        self._output_free_ns = start_ns + len(line) * self._byte_ns
-        self._kernel.at(self._output_free_ns, self._put, line)
+    def _say(self, text: str) -> None:
+        self._tell(f"{self.name}: {text}")
 
-    def _put(self, line: bytes) -> None:
-        if self._frozen or self._master < 0:
-            return
-        if len(self._output) + len(line) > OUTPUT_LIMIT:
-            self.overruns += 1
-            return
-        self._output += line
-        self._write()
-
-    def _write(self) -> None:
-        if self._frozen or self._master < 0:
-            return
-        with contextlib.suppress(BlockingIOError):
-            del self._output[: os.write(self._master, self._output)]
-        if self._output and not self._retrying:
-            self._retrying = True
-            self._kernel.after(RETRY_NS, self._retry)
-
-    def _retry(self, _: None) -> None:
-        self._retrying = False
-        self._write()
+    def _state_changed(self, what: str, t_ns: int) -> None:
+        self._tell(f"adapter {what}")
 
     # ---- faults ------------------------------------------------------------------------------------------------
 
     def _freeze(self) -> None:
-        self._frozen = True
+        self._frozen = self._output.frozen = True
         self._realtime.ignore(self._master)
+        self._output.rest()
 
-    def _unplug(self) -> None:
+    def _unplug(self, *, keeps_power: bool = False) -> None:
         if self._master < 0:
             return
         self._realtime.ignore(self._master)
-        self._controller.switch_off()  # it draws its power from the host
+        self._output.close()
+        if not keeps_power:
+            self.host.switch_off()  # it draws its power from the host
         self._opened = False
         os.close(self._master)
-        os.close(self._slave)
-        self._master = self._slave = -1
+        if self._other >= 0:
+            os.close(self._other)
+        self._master = self._other = -1
+
+
+def kbit(bit_rate: int) -> str:
+    """A bit rate in words."""
+    return f"{bit_rate / 1000:g} kbit/s"

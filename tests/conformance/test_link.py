@@ -356,6 +356,24 @@ def test_closing_twice_is_closing_once(world: World) -> None:
     world.link.close()
 
 
+def test_what_was_submitted_before_closing_leaves(world: World) -> None:
+    """Release the adapter, once what was submitted before has left: the last of it may be a stop."""
+    if world.lets_no_time_pass:
+        pytest.skip("in virtual time nothing leaves unless somebody waits")
+    frames = [Frame(0x100 + number) for number in range(10)]
+    for frame in frames:
+        world.link.submit(frame)
+    world.link.close()
+    assert bits(list(world.hears(len(frames)))) == bits(list(frames))
+
+
+def test_a_stuck_adapter_is_closed_all_the_same(stalled: World) -> None:
+    """Release the adapter: not for ever after."""
+    stalled.link.submit(FRAMES[0])
+    stalled.link.close()
+    assert stalled.link.unsent() == 1
+
+
 def test_nothing_leaves_after_closing(world: World) -> None:
     """Release the adapter."""
     world.link.submit(FRAMES[0])

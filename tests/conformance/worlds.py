@@ -37,7 +37,8 @@ class World:
 
     `says(*frames)` lets another node send frames; they are on their way to the link when it returns. `hears(count)`
     waits for the next `count` frames of ours that reach the other side. While `stall()` holds, nothing more leaves the
-    adapter, until `resume()`. `lose()` takes the adapter away.
+    adapter, until `resume()`. `lose()` takes the adapter away. `lets_no_time_pass`: time stands still unless somebody
+    waits.
     """
 
     link: Link
@@ -46,6 +47,7 @@ class World:
     stall: Callable[[], None] | None = None
     resume: Callable[[], None] | None = None
     lose: Callable[[], None] | None = None
+    lets_no_time_pass: bool = False
 
 
 Open = Callable[[], AbstractContextManager[World]]
@@ -92,7 +94,7 @@ def simulated() -> Iterator[World]:
     def resume() -> None:
         link.adapter_delay_ns = None
 
-    yield World(link, says, hears, stall, resume, lambda: link.lose_adapter("unplugged"))
+    yield World(link, says, hears, stall, resume, lambda: link.lose_adapter("unplugged"), True)
     link.close()
 
 

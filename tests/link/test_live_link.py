@@ -13,7 +13,8 @@ import pytest
 
 from choreo.errors import LinkLost
 from choreo.frame import Frame
-from choreo.link import live
+from choreo.link import arrivals, live
+from choreo.link.arrivals import Counts
 from choreo.link.live import LiveLink
 from choreo.link.port import AdapterLost, Answer, BusTrouble, Confirmed, Interrupt
 from choreo.link.simulated import run_by_hand
@@ -138,7 +139,7 @@ def test_error_frames_are_trouble_in_words(bus: FakeBus, open_link: Open) -> Non
 def test_a_storm_of_error_frames_is_reported_now_and_then(
     bus: FakeBus, open_link: Open, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(live, "ERROR_REPORTS_NS", 10**15)
+    monkeypatch.setattr(arrivals, "ERROR_REPORTS_NS", 10**15)
     link = open_link(bus)
     bus.feed(*[message(0x080, is_error_frame=True) for _ in range(100)], message(0x040, is_error_frame=True))
     first, other = receive_many(link, 2)
@@ -146,7 +147,7 @@ def test_a_storm_of_error_frames_is_reported_now_and_then(
     assert first.what == "error frame: bus error"
     assert isinstance(other, BusTrouble)
     assert other.what == "error frame: bus-off"
-    monkeypatch.setattr(live, "ERROR_REPORTS_NS", 0)
+    monkeypatch.setattr(arrivals, "ERROR_REPORTS_NS", 0)
     bus.feed(message(0x080, is_error_frame=True))
     later = receive(link)
     assert isinstance(later, BusTrouble)
@@ -298,7 +299,9 @@ def test_the_reason_of_a_loss_is_the_innermost_one(open_link: Open) -> None:
     wrapped = can.CanOperationError("Could not read from serial device")
     wrapped.__cause__ = OSError(5, "Input/output error")
     bus.feed(wrapped)
-    assert receive(open_link(bus)) == AdapterLost("receiving failed: OSError: [Errno 5] Input/output error")
+    assert receive(open_link(bus)) == AdapterLost(
+        "receiving failed: it was unplugged, or its other end is gone (OSError: [Errno 5] Input/output error)"
+    )
 
 
 def test_a_send_that_hangs_is_the_loss_of_the_adapter(bus: FakeBus, open_link: Open) -> None:
@@ -411,3 +414,88 @@ def test_what_waits_in_the_outbox_is_dropped_on_close(bus: FakeBus, monkeypatch:
     link.close()
     bus.may_send.set()
     assert len(bus.sent) == 1
+
+
+@pytest.mark.parametrize("echoes", [False, True])
+def test_what_was_submitted_before_closing_leaves_although_nobody_reads_the_echoes(bus: FakeBus, echoes: bool) -> None:
+    bus.echoes_at_once = echoes
+    link = LiveLink(bus, echoes=echoes)
+    for number in range(20):
+        link.submit(Frame(0x14B, bytes([number])))
+    link.close()
+    assert [bytes(sent.data) for sent in bus.sent] == [bytes([number]) for number in range(20)]
+    assert link.unsent() == 0
+
+
+# ---- what is counted -------------------------------------------------------------------------------------------
+
+
+def test_what_came_is_counted_by_its_kind(bus: FakeBus, open_link: Open) -> None:
+    link = open_link(bus, echoes=True)
+    link.submit(Frame(0x14B, b"\x01"), confirm=True)
+    assert bus.was_sent.acquire(timeout=LONG_S)
+    bus.feed(echo_of(bus.sent[0]), message(0x080, is_error_frame=True), message(0x12C, bytes(12), is_fd=True))
+    bus.feed(message(0x12C, bytes(9)), message(0x12B), message(0x12B, is_remote_frame=True))
+    bus.feed(message(0x12B, is_extended_id=True), message(0x12B, is_extended_id=True, is_remote_frame=True))
+    assert len(receive_many(link, 7)) == 7  # the sign, the error, what is impossible, four frames
+    assert link.counts == Counts(
+        frames=4, echoes=1, fd_frames=1, error_frames=1, remote_frames=2, extended_frames=2, impossible=1
+    )
+
+
+# ---- the adapter's own clock -----------------------------------------------------------------------------------
+
+
+def test_a_frame_that_waited_in_the_adapter_bears_the_time_of_its_arrival(
+    open_link: Open, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The fake bus' clock counts from 1,000 s; ours is played as well, so that nothing depends on the computer."""
+    bus = DescriptorBus()
+    link = open_link(bus, interface="socketcan")
+    now = [0]
+    monkeypatch.setattr(link, "now_ns", lambda: now[0])
+
+    def come(device_ms: int, at_ms: int) -> Frame:
+        now[0] = at_ms * MS
+        bus.feed(message(0x12C, timestamp=1000 + device_ms / 1000))
+        got = run_by_hand(link.receive_until(0))
+        assert isinstance(got, Frame)
+        return got
+
+    for number in range(1, 400):
+        assert come(10 * number, 10 * number).t_ns <= 10 * number * MS
+    late = come(4000, 4300)  # 300 ms in which nobody looked
+    assert 4000 * MS - 1000 <= late.t_ns <= 4002 * MS
+
+
+@pytest.mark.parametrize("interface", ["slcan", "virtual", ""])
+def test_where_the_driver_stamps_when_it_reads_its_stamp_says_nothing(bus: FakeBus, interface: str) -> None:
+    link = LiveLink(bus, interface=interface)
+    try:
+        assert link._arrivals._clock is None
+    finally:
+        link.close()
+
+
+# ---- a process that was held up itself -------------------------------------------------------------------------
+
+
+def test_a_process_that_was_halted_does_not_take_the_adapter_for_hanging(open_link: Open) -> None:
+    bus = DescriptorBus()
+    bus.may_send.clear()
+    link = open_link(bus, hang_ns=10**9)
+    link.submit(Frame(0x14B), confirm=True)
+    assert bus.was_sent.acquire(timeout=LONG_S)
+    link._origin_ns -= 5 * 10**9  # as if nobody had run for five seconds
+    assert run_by_hand(link.receive_until(0)) is None
+    bus.may_send.set()
+    assert isinstance(receive(link), Confirmed)
+
+
+def test_a_process_that_was_halted_does_not_take_a_partial_line_for_a_dead_one(open_link: Open) -> None:
+    bus = DeadLineBus()
+    link = open_link(bus)
+    assert run_by_hand(link.receive_until(0)) is None
+    link._origin_ns -= 5 * 10**9
+    assert link._take_in(0)  # one look
+    assert not link._lost

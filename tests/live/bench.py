@@ -68,7 +68,20 @@ class SerialBench(Bench):
 
     def __init__(self, bit_rate: int = BIT_RATE, *, baud: int | None = None) -> None:
         super().__init__(bit_rate)
-        self.adapter = SerialAdapter(self.realtime, self.bus, baud=baud)
+        self.said: list[str] = []
+        self.was_said = threading.Semaphore(0)
+        self._heard_aloud = 0
+        self.adapter = SerialAdapter(self.realtime, self.bus, baud=baud, say=self._say)
+
+    def _say(self, text: str) -> None:
+        self.said.append(text)
+        self.was_said.release()
+
+    def says_aloud(self) -> str:
+        """Wait until the adapter has told one thing more; that."""
+        assert self.was_said.acquire(timeout=LONG_S), f"said only {self.said}"
+        self._heard_aloud += 1
+        return self.said[self._heard_aloud - 1]
 
     @contextmanager
     def linked(self) -> Iterator[LiveLink]:
@@ -146,4 +159,6 @@ class RawHost:
         return self.read(len(answer))
 
     def close(self) -> None:
-        os.close(self._descriptor)
+        if self._descriptor >= 0:
+            os.close(self._descriptor)
+        self._descriptor = -1

@@ -103,3 +103,49 @@ def test_it_can_be_stopped_and_run_again(realtime: RealTime) -> None:
     with realtime.in_thread():
         realtime.call(lambda: done.append(realtime.kernel.now_ns >= rested_ns))
     assert done == [1, True]
+
+
+def test_a_descriptor_that_takes_something_is_told_until_it_is_ignored(realtime: RealTime) -> None:
+    readable, writable = os.pipe()
+    os.set_blocking(writable, False)
+    told = threading.Semaphore(0)
+    count = [0]
+
+    def tell() -> None:
+        count[0] += 1
+        told.release()
+
+    def fill() -> None:
+        try:
+            while True:
+                os.write(writable, bytes(4096))
+        except BlockingIOError:
+            realtime.watch_writable(writable, tell)
+
+    with realtime.in_thread():
+        realtime.call(fill)
+        realtime.call(lambda: None)  # the pipe is full: nothing is told
+        assert count == [0]
+        os.read(readable, 1 << 16)
+        assert told.acquire(timeout=LONG_S)
+        realtime.call(lambda: realtime.ignore_writable(writable))
+        before = count[0]
+        realtime.call(lambda: None)
+        realtime.call(lambda: None)
+        assert count[0] == before > 0
+    os.close(readable)
+    os.close(writable)
+
+
+def test_it_runs_ahead_as_far_as_everything_is_settled_and_never_back(realtime: RealTime) -> None:
+    hour_ns = 3_600_000_000_000
+    kernel = realtime.kernel
+    seen: list[int] = []
+    over = threading.Event()
+    kernel.at(hour_ns, lambda _: over.set())
+    realtime.settled_until = lambda: hour_ns
+    with realtime.in_thread():
+        realtime.call(lambda: None)  # something came from outside
+        assert over.wait(LONG_S)  # it would have taken an hour
+        realtime.call(lambda: seen.append(kernel.now_ns))
+    assert seen == [hour_ns]
