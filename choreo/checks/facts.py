@@ -96,7 +96,8 @@ class Facts:
     def budget(self) -> Budget:
         """The bus under polling."""
         dialects = [self.plan.dialects[axis.dialect] for axis in self.plan.axes]
-        return budget(dialects, self.plan.bit_rate, self.plan.poll_ns, polled(self.plan.inputs, dialects))
+        plan = self.plan
+        return budget(dialects, plan.bit_rate, plan.poll_ns, polled(plan.inputs, dialects), plan.adapter_ns)
 
     def dialect(self, axis: int) -> Dialect:
         """What an axis speaks."""

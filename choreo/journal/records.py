@@ -76,6 +76,7 @@ _TABLE = (
         simulated="? the machine truth of a dry-run; null for one derived from the recipe",
         retreat="? the sequence that was carried out after a stopped run, in place of the recipe's steps",
         started="? date and time of the start (ISO 8601), live runs only",
+        bus="? the bus as it was named, live runs only",
         python="? version of Python, live runs only",
     ),
     _kind("step_begin", "a step begins", step="id of the step"),
@@ -216,8 +217,8 @@ _TABLE = (
     _kind(
         "operator",
         "somebody did something, or was asked to",
-        what="an interrupt's reason, or asked, or answer",
-        text="? the question, or the answer typed",
+        what="an interrupt's reason, or asked, or answer, or armed: nobody was asked before the first step",
+        text="? the question, the answer typed, or why nobody was asked",
         by="? who answered: operator, or simulation in a dry-run",
     ),
     _kind(
@@ -234,6 +235,16 @@ _TABLE = (
         frame="? the frame that told it, as identifier#data, hexadecimal",
         skipped="? frames of a drive that counts them itself and that never came, by its count",
         repeated="? frames that came twice, by its count",
+    ),
+    _kind(
+        "traffic",
+        "what the bus carried lately, on a real one",
+        span_ns="over how long",
+        frames="frames that were handed over or heard",
+        replies="requests that were answered",
+        median_ns="median time from request to reply; null without one",
+        worst_ns="longest",
+        load="their part of the bit rate, each taken to be as long as it can be, 0 to 1",
     ),
     _kind(
         "scale",

@@ -37,7 +37,8 @@ class Budget:
     rate. `worst_response_ns` is the longest time from handing over a request to the end of its reply, over all axes;
     None when the bus is too full to send everything. `round_ns` is what polling every axis once takes at the longest.
     Where drives must be spoken to slowly, `node_ns` is the shortest period in which each can be polled, and
-    `held_up_ns` how much later than it is due a poll may be sent.
+    `held_up_ns` how much later than it is due a poll may be sent. `adapter_ns` is what a real adapter is declared to
+    add to a reply; it is in the response and in the round.
     """
 
     bit_rate: int
@@ -48,6 +49,7 @@ class Budget:
     round_ns: int
     node_ns: int = 0
     held_up_ns: int = 0
+    adapter_ns: int = 0
 
 
 class _Stream(NamedTuple):
@@ -93,28 +95,32 @@ class _Frames(NamedTuple):
     reply: bool
 
 
-def budget(dialects: Sequence[Dialect], bit_rate: int, poll_ns: int, inputs: Sequence[Dialect] = ()) -> Budget:
+def budget(
+    dialects: Sequence[Dialect], bit_rate: int, poll_ns: int, inputs: Sequence[Dialect] = (), adapter_ns: int = 0
+) -> Budget:
     """
     The budget of polling one axis for each entry of `dialects` every `poll_ns`, and the inputs of one drive for each
-    entry of `inputs`; with what the drives send of themselves at regular times.
+    entry of `inputs`; with what the drives send of themselves at regular times, and what the adapter adds.
     """
     pushed = Counter(one for dialect in dialects for one in _pushed_by(dialect))
     streams = Counter(_Stream.of(dialect, dialect.poll_bytes) for dialect in dialects)
     streams.update(_Stream.of(dialect, dialect.input_bytes) for dialect in inputs)
     bits = sum(count * stream.bits() for stream, count in streams.items())
-    exchange_ns = max((_exchange_ns(stream, bit_rate) for stream in streams), default=0)
+    exchange_ns = max((_exchange_ns(stream, bit_rate) for stream in streams), default=0) + adapter_ns
     needed = Fraction(bits * NS_PER_S, poll_ns)
     needed += sum(Fraction(count * one.bits() * NS_PER_S, one.period_ns) for one, count in pushed.items())
+    response_ns = None if needed > bit_rate else _worst_response(streams, pushed, bit_rate, poll_ns)
     polls = (*dialects, *inputs)
     return Budget(
         bit_rate=bit_rate,
         poll_ns=poll_ns,
         bits_per_second=needed,
         load=needed / bit_rate,
-        worst_response_ns=None if needed > bit_rate else _worst_response(streams, pushed, bit_rate, poll_ns),
+        worst_response_ns=None if response_ns is None else response_ns + adapter_ns,
         round_ns=max(-(-len(polls) // WINDOW) * exchange_ns, _slowest_group(polls, bit_rate)),
         node_ns=max((node_round_ns(each, bit_rate, inputs=each in inputs) for each in dialects), default=0),
         held_up_ns=max((held_up_ns(each, bit_rate) for each in dialects), default=0),
+        adapter_ns=adapter_ns,
     )
 
 

@@ -71,7 +71,8 @@ def find_machine(recipe: Recipe, findings: Findings) -> Machine | None:
     _check_nodes(recipe, dialects, findings)
     places = {str(name): place for place, name in enumerate(recipe.axes)}
     inputs, outputs = find_inputs(recipe, places, spoken, amounts), find_outputs(recipe, places)
-    bus = budget(spoken, int(bit_rate), poll_ns, polled(inputs, spoken))
+    adapter_ns = 0 if recipe.bus.adapter is None else amounts.time_ns(recipe.bus.adapter)
+    bus = budget(spoken, int(bit_rate), poll_ns, polled(inputs, spoken), adapter_ns)
     axes = tuple(draft.plan(index, _reply_timeout_ns(bus)) for index, draft in enumerate(drafts))
     limits = tuple(
         replace(

@@ -329,4 +329,5 @@ class Plan:
     inputs: tuple[InputPlan, ...] = ()
     outputs: tuple[OutputPlan, ...] = ()
     demands: Demands = field(default_factory=Demands)
+    adapter_ns: int = 0  # what a real adapter is declared to add to a reply, at the longest
     left: tuple[Left, ...] = ()  # by axis: how the run before left them; empty for a run that begins anew

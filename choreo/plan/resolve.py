@@ -48,6 +48,19 @@ def resolve(recipe: Recipe, pace: Fraction = Fraction(1)) -> tuple[Plan | None, 
     return planned(resolving, steps, title=str(recipe.title)), list(findings)
 
 
+def resolve_machine(recipe: Recipe) -> Plan:
+    """
+    The plan of nothing but a machine: no steps. `recipe` is what `choreo.recipe.load.load_machine` gives.
+
+    Raises Refused with every finding about its axes, dialects and limits.
+    """
+    findings = Findings()
+    machine = find_machine(recipe, findings)
+    if machine is None:
+        raise Refused(findings, recipe.sources)
+    return planned(Resolving(machine, findings, Fraction(1)), 0, title=str(recipe.title))
+
+
 def planned(
     resolving: Resolving, steps: int, *, title: str, retreat: str | None = None, left: tuple[Left, ...] = ()
 ) -> Plan:
@@ -74,6 +87,7 @@ def planned(
         inputs=machine.inputs,
         outputs=machine.outputs,
         demands=find_demands(recipe),
+        adapter_ns=machine.budget.adapter_ns,
     )
 
 

@@ -5,15 +5,17 @@ from __future__ import annotations
 from collections.abc import Mapping
 from pathlib import Path
 
-from choreo.diagnostic import Level, Mark
+from choreo.diagnostic import Level, Mark, Refused
 from choreo.recipe.declared import Groups, check_declared, spread_homing, spread_out
 from choreo.recipe.files import dialect_file, machine_tree, plain_name
 from choreo.recipe.flow_references import check_taken
 from choreo.recipe.input_referring import check_inputs, compare_inputs
+from choreo.recipe.kept import BY_NAME, OF_THE_MACHINE, is_machine, only
 from choreo.recipe.model import Limits, Recipe, Unhomed
 from choreo.recipe.parameters import Values, check_uses, set_parameters
 from choreo.recipe.reading import EnoughError, P, Reading
 from choreo.recipe.referring import Steps, check_length
+from choreo.recipe.scalars import ParameterRef
 from choreo.recipe.sections import (
     MACHINE_KEYS,
     RECIPE_KEYS,
@@ -22,6 +24,7 @@ from choreo.recipe.sections import (
     machine_sections,
     read_interlocks,
     recipe_sections,
+    value_sections,
 )
 from choreo.recipe.tighten import MACHINES_OWN, OVERLAID, REQUIRED, Merging, compare, overlay
 from choreo.recipe.version import check_version
@@ -45,23 +48,52 @@ def load(path: str | Path, overrides: Mapping[str, str] | None = None) -> Recipe
             raise reading.refused() from None
 
 
-class _Loading:
-    """One call of `load`. `machine` is the tree of the machine file, None where there is none or it cannot be read."""
+def load_machine(path: str | Path) -> Recipe:
+    """
+    The machine of a recipe, or of a machine file itself: a recipe without steps. What else is wrong with a recipe, its
+    steps, its positions, its homing, keeps nobody from its machine; where what it adds to its machine file is wrong,
+    the machine file alone holds.
 
-    def __init__(self, path: Path, reading: Reading) -> None:
+    Raises Refused with every finding about bus, axes, pairs or limits.
+    """
+    refused: Refused | None = None
+    for kept in (OF_THE_MACHINE, BY_NAME):
+        reading = Reading()
+        try:
+            return _Loading(Path(path), reading, kept).recipe({})
+        except EnoughError:
+            refused = refused or reading.refused()
+        except Refused as found:
+            refused = refused or found
+    assert refused is not None
+    raise refused
+
+
+class _Loading:
+    """
+    One call of `load`. `machine` is the tree of the machine file, None where there is none or it cannot be read. With
+    `kept` nothing is looked at but these keys, and a machine file may stand in the place of a recipe.
+    """
+
+    def __init__(self, path: Path, reading: Reading, kept: tuple[str, ...] | None = None) -> None:
         self.path = path
         self.reading = reading
+        self.kept = kept
         source = read_text(path)
         tree = self.reading.compose(source)
         if tree is None or not check_version(tree, self.reading):
             raise self.reading.refused()
-        self.tree: Branch = tree
+        self.tree: Branch = tree if kept is None or is_machine(tree) else only(tree, kept)
         self.machine: Branch | None = None
         self.machine_path: Path | None = None
         self.named = self.reading.word(tree, "machine")
         if self.named is not None:
             self._read_machine(self.named)
-        known_keys(tree, RECIPE_KEYS, self.reading, machine=False)
+        if kept is None:
+            known_keys(tree, RECIPE_KEYS, self.reading, machine=False)
+        elif is_machine(tree):
+            known_keys(tree, MACHINE_KEYS, self.reading, machine=True)
+            self.tree = only(tree, OF_THE_MACHINE)
 
     def _read_machine(self, named: Text) -> None:
         found = machine_tree(named, self.path, self.reading)
@@ -71,13 +103,18 @@ class _Loading:
         if not check_version(self.machine, self.reading):
             raise self.reading.refused()
         known_keys(self.machine, MACHINE_KEYS, self.reading, machine=True)
+        if self.kept is not None:
+            self.machine = only(self.machine, OF_THE_MACHINE)
 
     def recipe(self, overrides: Mapping[str, str]) -> Recipe:
         reading, tree = self.reading, self.tree
         theirs = machine_sections(self.machine, reading) if self.machine is not None else Sections()
         own = machine_sections(self._combined(), reading)
         own.interlocks = self._interlocks(theirs, own)
-        recipe_sections(tree, own, reading)
+        if self.kept is None:
+            recipe_sections(tree, own, reading)
+        else:
+            value_sections(self._with_used_parameters(), own, reading)
         self._compare(theirs, own)
         values = set_parameters(own.parameters, overrides, reading)
         machine_file = str(self.machine_path) if self.machine_path else None
@@ -121,6 +158,13 @@ class _Loading:
             interlocks=own.interlocks,
             required=own.required,
         )
+
+    def _with_used_parameters(self) -> Branch:
+        """The recipe's tree without the parameters that nothing refers to: they may be wrong."""
+        used = {amount.given.name for amount, _ in self.reading.uses if isinstance(amount.given, ParameterRef)}
+        declared = self.reading.mapping(self.tree, "parameters")
+        kept = {key: value for key, value in declared.items() if key in used}
+        return self.tree.like({**self.tree, Text("parameters"): declared.like(kept)}) if declared else self.tree
 
     def _interlocks(self, theirs: Sections, own: Sections) -> tuple[Text, ...]:
         """The machine's, and what the recipe adds to them; none can be taken away."""
@@ -246,8 +290,10 @@ class _Loading:
         """Title, name of the machine, its simulated truth."""
         source = self.tree if self.machine is None else self.machine
         words = self.reading.word(self.tree, "title"), self.reading.word(source, "name")
+        if self.kept is not None:
+            words = words[0] or words[1] or Text(self.path.stem), words[1]
         for key, tree, owner in (("title", self.tree, "the recipe"), ("name", self.machine, "the machine file")):
-            if tree is not None and tree.key(key) is None:
+            if tree is not None and tree.key(key) is None and self.kept is None:
                 self.reading.error("missing-key", f"{owner} has no `{key}`", tree.span, help=f"Add `{key}:`.")
         simulated = self.reading.word(source, "simulated")
         if simulated is not None:

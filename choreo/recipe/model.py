@@ -50,11 +50,15 @@ from choreo.units import Quantity
 
 
 class Bus(Part):
-    """The bus: bit rate, length of the line, how often every axis' position is read (per axis)."""
+    """
+    The bus: bit rate, length of the line, how often every axis' position is read (per axis); `adapter` is the longest
+    that a real adapter and the computer add to a reply, beyond what the bus itself takes.
+    """
 
     bit_rate: BitRate
     poll: Frequency
     length: Length | None = None
+    adapter: Time | None = None
 
 
 class Gear(Part):

@@ -146,6 +146,12 @@ def machine_sections(tree: Branch, reading: Reading) -> Sections:
 
 def recipe_sections(tree: Branch, made: Sections, reading: Reading) -> None:
     """What belongs to a recipe alone, put beside the machine's."""
+    value_sections(tree, made, reading)
+    step_sections(tree, made, reading)
+
+
+def value_sections(tree: Branch, made: Sections, reading: Reading) -> None:
+    """Parameters and positions, and which sequences there are."""
     made.parameters = _entries(Parameter, reading.mapping(tree, "parameters"), reading)
     positions = reading.mapping(tree, "positions")
     for key, value in positions.items():
@@ -155,6 +161,10 @@ def recipe_sections(tree: Branch, made: Sections, reading: Reading) -> None:
             made.positions[key] = position.at
     for section in ("parameters", "positions", "sequences"):
         made.names[section] = tuple(reading.mapping(tree, section))
+
+
+def step_sections(tree: Branch, made: Sections, reading: Reading) -> None:
+    """Steps, sequences and closing."""
     callees = Sequences(tree, reading)
     steps, closing = tree.key("steps"), tree.key("closing")
     if steps is None:

@@ -2,6 +2,8 @@
 One execution of a plan: the session that waits in one place, the steps, the watchers, and stopping.
 
     executor.py   the whole of a run, from the first record of the journal to the last
+    first_record.py  everything that decided the run
+    live.py       what a run on a real bus has besides
     session.py    the waiting point: what is due, lanes, conversations, limits
     guard.py      the last check: every outgoing frame, decoded afresh
     log.py        the journal of the run and its first fault

@@ -9,8 +9,8 @@ from choreo.drive.verbs import Drive, Status
 from choreo.errors import ChoreoError, MachineFault
 from choreo.plan.model import Plan, Scope, StepPlan
 from choreo.run.axes import Axis
-from choreo.run.log import MS, NoReply, named
-from choreo.run.requests.lanes import Request
+from choreo.run.log import MS, NoReply, named, seconds
+from choreo.run.requests.lanes import LOSSES_TO_SILENCE, Request
 from choreo.run.session import Session
 from choreo.run.watch.inputs import Inputs
 from choreo.run.watch.watchers import PairWatch, Watch
@@ -22,6 +22,9 @@ STOP_AGAIN_NS = 50 * MS
 SLOWING = 0.9
 
 
+#: Rounds in a row in which an axis under way is found not to have been read for too long.
+BLIND_ROUNDS = 2
+
 #: Gets a question, and may answer it at once in the place of a person; with None somebody else will.
 Operator = Callable[[str], str | None]
 
@@ -29,23 +32,48 @@ Operator = Callable[[str], str | None]
 class Poller:
     """Reads one axis' position when its round comes, with one request object for the whole run."""
 
-    def __init__(self, session: Session, watch: Watch, axis: Axis) -> None:
+    def __init__(self, session: Session, watch: Watch, axis: Axis, poll_ns: int) -> None:
         self.on = True
         self.pending = False
         self._session = session
         self._watch = watch
         self._axis = axis
         lane = session.traffic.lane(axis.plan.index)
+        self._blind_ns = (LOSSES_TO_SILENCE + 1) * lane.timeout_ns + 2 * poll_ns  # a silent node is told apart before
+        self._blind = 0  # rounds in a row
         self._request = Request(lane, axis.drive.poll_position(), lane.timeout_ns, self._done, self._failed)
 
     def ask(self, now: int) -> None:
         """Ask, unless the last poll is still unanswered."""
+        self._look_back(now)
         if self.pending:
             late_ns = now - self._request.asked_ns
             self._session.record("overrun", what=f"the poll of {self._axis.name}", late_ns=late_ns)
         elif self.on:
             self.pending = True
             self._session.traffic.queue(self._request)
+
+    def _look_back(self, now: int) -> None:
+        """
+        An axis under way that nobody has read for longer than a silent node would be borne is not watched at all: a
+        computer that does not keep up with its bus gets replies, only much too late. One pause by itself is borne.
+        """
+        axis = self._axis
+        if axis.motion is None or not axis.readings or now - axis.readings[-1].asked_ns <= self._blind_ns:
+            self._blind = 0
+            return
+        self._blind += 1
+        if self._blind == BLIND_ROUNDS:
+            self._session.report(
+                MachineFault(
+                    f"{axis.name} is moving and was not read for {seconds(now - axis.readings[-1].asked_ns)}",
+                    rule="not-watched",
+                    axis=axis.name,
+                    node=axis.plan.node,
+                    help="This computer, or its adapter, does not keep up with the bus: end other programs, find out "
+                    "who fills the bus (`choreo link`), poll more slowly.",
+                )
+            )
 
     def _done(self, value: Any, asked_ns: int, arrived_ns: int, tries: int) -> None:
         self.pending = False
@@ -93,6 +121,7 @@ class Run:
     restore: dict[tuple[int, Setting], int] = field(default_factory=dict)  # what was set for a while: what it was (P25)
     scopes: list[tuple[Scope, int]] = field(default_factory=list)  # under way, outermost first, and since when
     operator: Operator | None = None  # answers in the place of a person
+    single_step: bool = False  # the operator is asked before each step
     outputs: dict[int, bool | None] = field(default_factory=dict)  # as switched by this run; None: not answered
 
     def pick(self, indices: Iterable[int]) -> list[Axis]:

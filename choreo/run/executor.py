@@ -4,12 +4,10 @@ The whole of a run: from the first record of the journal to the last.
 Whatever happens in between, an end without success goes through stopping, and the journal says how each axis ended.
 """
 
-import sys
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from functools import partial
 
-import choreo
 from choreo.drive.counters import Counters
 from choreo.drive.families import make_drive
 from choreo.errors import ChoreoError, Exit, InternalError
@@ -20,10 +18,13 @@ from choreo.plan.conduct import WINDOW
 from choreo.plan.model import Plan, StepPlan
 from choreo.run.axes import Axis
 from choreo.run.context import Operator, Poller, Round, Run
+from choreo.run.first_record import record_run
 from choreo.run.guard import Guard
+from choreo.run.live import Live
 from choreo.run.log import MS
 from choreo.run.prepare.after_stop import take_up
 from choreo.run.prepare.opening import clear_loads
+from choreo.run.prepare.ready import beat_on, get_ready
 from choreo.run.prepare.scales import compare_scales
 from choreo.run.prepare.speeds import set_speeds_back
 from choreo.run.requests.pacing import pace_of
@@ -32,14 +33,15 @@ from choreo.run.rests import Rest, note_not_held, note_silent
 from choreo.run.scopes import end_all, go_on_in
 from choreo.run.session import Session
 from choreo.run.steps import AFTER_FAILURE, BEFORE_COMPARING, BEFORE_OPENING, MOVES_NOTHING, STEPS
-from choreo.run.steps.asking import YES
+from choreo.run.steps.asking import YES, ask
 from choreo.run.steps.inputs import look_before
+from choreo.run.steps.moving import about_to
 from choreo.run.steps.power import disable_axes
 from choreo.run.stopping import all_left, bring_to_rest, record_rest, tell_all
 from choreo.run.watch.feeding import keep_fed
 from choreo.run.watch.inputs import Inputs
+from choreo.run.watch.meter import measure
 from choreo.run.watch.watchers import PairWatch, Watch
-from choreo.wire.dialect import Dialect
 
 #: Every node must have been read once by then, before the first step.
 FIRST_READING_NS = 1_000 * MS
@@ -87,16 +89,32 @@ def execute(
 
 
 async def perform(
-    plan: Plan, link: Link, journal: JournalWriter, *, mode: str, seed: int, operator: Operator | None = None
+    plan: Plan,
+    link: Link,
+    journal: JournalWriter,
+    *,
+    mode: str,
+    seed: int | None,
+    operator: Operator | None = None,
+    live: Live | None = None,
 ) -> Outcome:
-    """Carry out the plan. Never raises for anything that the recipe, the machine, the link or choreo itself does."""
+    """
+    Carry out the plan. Never raises for anything that the recipe, the machine, the link or choreo itself does. `live`
+    is what a run on a real bus has besides.
+    """
     run = prepare(plan, link, journal)
     run.operator = operator
-    record_run(run, mode, seed)
+    record_run(run, mode, seed, live)
+    if live is not None:
+        run.single_step = live.single_step
+        beat_on(run, live)
+        measure(run)
     cause: ChoreoError | None = None
     trouble: BaseException | None = None
     try:
         await _begin(run)
+        if live is not None:
+            await get_ready(run, live, _patience_ns(run))
         for step in (*plan.steps, *plan.closing):
             await carry_out(run, step)
         with run.session.within(SETTING_BACK_NS, "setting back what was set for single moves"):
@@ -109,7 +127,7 @@ async def perform(
         trouble = fault
         cause = InternalError(f"a bug in choreo: {type(fault).__name__}: {fault}", rule="internal")
     if cause is None:
-        return _ended(run, Outcome(Exit.DONE, f"{plan.title}: done", run.session.log.since_start()), "done")
+        return ended(run, Outcome(Exit.DONE, f"{plan.title}: done", run.session.log.since_start()), "done")
     return await _stopped(run, cause, trouble)
 
 
@@ -134,6 +152,7 @@ def prepare(plan: Plan, link: Link, journal: JournalWriter) -> Run:
             drive.echo_ask,
             pace=paces[planned.dialect],
             own_count=drive.own_count,
+            extended=dialect.extended,
         )
     pairs = tuple(PairWatch(pair, axes[pair.axes[0]], axes[pair.axes[1]]) for pair in plan.pairs)
     watch = Watch(session, axes, pairs, plan.dialects)
@@ -141,7 +160,7 @@ def prepare(plan: Plan, link: Link, journal: JournalWriter) -> Run:
         for id in axis.drive.event_ids:
             hear = partial(watch.hear, axis)
             session.traffic.listen(id, hear, axis.plan.index)
-    pollers = tuple(Poller(session, watch, axis) for axis in axes)
+    pollers = tuple(Poller(session, watch, axis, plan.poll_ns) for axis in axes)
     inputs = _inputs(plan, session, axes)
     watch.on_inputs = inputs.take
     watch.least_apart_ns = plan.poll_ns // 2
@@ -162,8 +181,8 @@ def _inputs(plan: Plan, session: Session, axes: Sequence[Axis]) -> Inputs:
     return Inputs(session, axes, plan.inputs, plan.demands, plan.poll_ns, able, where)
 
 
-async def _begin(run: Run) -> None:
-    """Start polling, and read every axis once before anything else happens."""
+def start_polling(run: Run) -> None:
+    """From the session's next turn on every axis is read, and fed where its drive wants to be."""
     rounds = _rounds(run)
     now, apart = run.session.now(), run.plan.poll_ns // len(rounds)
     for place, pollers in enumerate(rounds):
@@ -174,6 +193,11 @@ async def _begin(run: Run) -> None:
         dialect = run.plan.dialects[axis.plan.dialect]
         keep_fed(run.session, axis, dialect)
         run.watch.expect(axis, dialect.event_periods)
+
+
+async def _begin(run: Run) -> None:
+    """Start polling, and read every axis once before anything else happens."""
+    start_polling(run)
     with run.session.within(FIRST_READING_NS, "the first reading of every axis"):
         await run.session.until(lambda: all(axis.samples for axis in run.axes))
     for axis in run.axes:
@@ -222,6 +246,8 @@ async def carry_out(run: Run, step: StepPlan) -> None:
         run.opened = True
         with session.within(_patience_ns(run), "clearing the drives' loads"):
             await clear_loads(run)
+    if run.single_step:
+        await ask(run, about_to(run, step))
     began, polls = session.now(), sum(axis.polls for axis in run.axes)
     lanes = session.traffic.lanes()
     for lane in lanes:
@@ -260,7 +286,7 @@ async def _stopped(run: Run, cause: ChoreoError, trouble: BaseException | None) 
                 note_silent(rest)
     except Exception as fault:  # noqa: BLE001  the stop has been sent; what is left is to say so
         trouble = trouble or fault
-        await _stop_once_more(run, fault)
+        await stop_once_more(run, fault)
     record_rest(run, rests or [Rest(axis, why="stopping itself failed") for axis in run.axes])
     outcome = Outcome(
         cause.exit if trouble is None else Exit.INTERNAL,
@@ -273,10 +299,10 @@ async def _stopped(run: Run, cause: ChoreoError, trouble: BaseException | None) 
         tuple(rests),
         trouble,
     )
-    return _ended(run, outcome, "stopped")
+    return ended(run, outcome, "stopped")
 
 
-async def _stop_once_more(run: Run, fault: Exception) -> None:
+async def stop_once_more(run: Run, fault: Exception) -> None:
     """Stopping itself has failed: what is left is a stop to all that has really left, and to say so."""
     run.session.begin_stopping()
     tell_all(run, quick=True)
@@ -313,76 +339,9 @@ def _may_lose_power(run: Run, rest: Rest, rests: Sequence[Rest]) -> bool:
     return rest.axis.brake_holds and all(other.proven for other in rests if other.axis in sides)
 
 
-def _ended(run: Run, outcome: Outcome, how: str) -> Outcome:
+def ended(run: Run, outcome: Outcome, how: str) -> Outcome:
+    """The last record, and the journal safely on the disk."""
     end_all(run, "done")
     run.session.record("end", outcome=how, exit=int(outcome.exit), taken_ns=outcome.taken_ns)
     run.session.log.journal.sync()
     return outcome
-
-
-def _watchdog(dialect: Dialect) -> dict[str, object]:
-    """What a drive does by itself when the host is lost."""
-    watchdog = dialect.watchdog
-    return {} if watchdog is None else {"watchdog": {"within_ns": watchdog.within_ns, "then": watchdog.then}}
-
-
-def record_run(run: Run, mode: str, seed: int) -> None:
-    """The first line of the journal: everything that decided this run."""
-    plan = run.plan
-    run.session.record(
-        "run",
-        journal=1,
-        choreo=choreo.__version__,
-        mode=mode,
-        title=plan.title,
-        machine=plan.machine,
-        seed=seed,
-        pace=plan.pace,
-        poll_ns=plan.poll_ns,
-        bit_rate=plan.bit_rate,
-        simulated=plan.simulated,
-        hashes=dict(plan.hashes),
-        parameters=dict(plan.parameters),
-        axes=[
-            {
-                "name": axis.name,
-                "node": axis.node,
-                "unit": axis.unit,
-                "counts_per_unit": axis.counts_per_unit,
-                "pair": axis.pair,
-                "lag_ns": axis.lag_ns,
-                "noise_counts": axis.noise_counts,
-                **_watchdog(plan.dialects[axis.dialect]),
-            }
-            for axis in plan.axes
-        ],
-        pairs=[
-            {"name": pair.name, "axes": list(pair.axes), "trip": pair.trip, "structural": pair.structural}
-            for pair in plan.pairs
-        ],
-        limits={
-            axis.name: {
-                "travel": list(axis.limits.travel),
-                "speed": axis.limits.speed,
-                "acceleration": axis.limits.acceleration,
-                "jerk": axis.limits.jerk,
-                "quick_stop": axis.limits.quick_stop,
-                "tracking": axis.limits.tracking,
-            }
-            for axis in plan.axes
-        },
-        steps=[
-            {
-                "id": step.id,
-                "path": step.path,
-                "verb": step.verb,
-                "label": step.label,
-                "predicted_ns": step.predicted_ns,
-                "timeout_ns": step.timeout_ns,
-                "place": str(step.place),
-            }
-            for step in (*plan.steps, *plan.closing)
-        ],
-        **({} if plan.retreat is None else {"retreat": plan.retreat}),
-        python=".".join(map(str, sys.version_info[:3])) if mode == "live" else None,
-    )

@@ -48,6 +48,14 @@ class Guard:
         self._may_start: frozenset[int] = frozenset()
         self._idle: frozenset[int] = frozenset()
         self.stopping = False
+        self._only_looks = False
+
+    def only_look(self) -> None:
+        """
+        From now on, and for good, nothing leaves but what can do nothing, to one node at a time; and that to any node
+        that the dialects have, declared or not. For looking who is on a bus, never for a run.
+        """
+        self._only_looks = True
 
     def found_at(self, node: int, counts: int) -> None:
         """The axis is not homed and stands at `counts`: it may go `unhomed_reach` from there."""
@@ -121,6 +129,13 @@ class Guard:
 
     def _judge(self, frame: Frame, decoded: Decoded, dialects: list[Dialect]) -> None:
         kind = decoded.frame_class
+        if self._only_looks:
+            if kind is not FrameClass.NEUTRAL or decoded.node is None:
+                raise GuardRefusal(
+                    f"{decoded.message} ({frame.text()}) is no question to one node, and nothing else may leave here",
+                    rule="guard-look",
+                )
+            return
         if self.stopping and kind in MOTION:
             raise GuardRefusal(
                 f"{decoded.message} ({frame.text()}) would move an axis while the run is stopping",

@@ -31,6 +31,7 @@ class Rest:
     lowest: float = math.inf  # the lowest speed since every ramp must fall, counts a second
     fastest: float = 0.0  # `speed_at_stop`, or what the motion under way asked for, if that is more
     at_stop: int | None = None  # its last counts before the stop
+    ramp_known: bool = True  # whether its drive's ramps are: they decide how long it may take to slow down
     repeats: bool = False  # its motion was well away from a reading that did not change when the stop began
     rising: tuple[bool, int] | None = None  # the way in which it was too fast, and the reading that showed it first
     way: float = 0.0  # how many counts its ramp needs at least, from the speed that it had or should have had
@@ -79,8 +80,14 @@ class Ramp:
 
 
 def note_way(rest: Rest, now: int) -> None:
-    """From the speed at the stop: what was measured, or what the motion under way asks for, whichever is more."""
+    """
+    From the speed at the stop: what was measured, or what the motion under way asks for, whichever is more. Of an axis
+    that nobody has read it may be all that it is allowed, whoever moves it.
+    """
     axis, motion = rest.axis, rest.axis.motion
+    if not axis.readings:
+        rest.fastest = axis.fastest_counts
+        return
     speed = rest.speed_at_stop
     if motion is not None:
         asked = motion.profile.velocity((now - motion.late_ns - motion.lag_ns) * 1e-9)
@@ -140,11 +147,10 @@ def runs_away(rest: Rest, ramp: Ramp, since: int) -> bool:
     speed, most = rest.axis.speed_bounds()
     if after_ns > ramp.rise_ns + REACTION_NS:
         rest.lowest = min(rest.lowest, most)
-    fast = (
-        speed > RUNAWAY_FACTOR * ramp.peak + RUNAWAY_COUNTS_PER_S
-        or speed > RUNAWAY_FACTOR * rest.lowest + RUNAWAY_COUNTS_PER_S
-        or (after_ns > 1.5 * ramp.down_ns + 3 * REACTION_NS and speed > RUNAWAY_COUNTS_PER_S)
-    )
+    fast = speed > RUNAWAY_FACTOR * ramp.peak + RUNAWAY_COUNTS_PER_S
+    if rest.ramp_known:  # else nobody knows for how long it may rise, nor when it must be down
+        fast = fast or speed > RUNAWAY_FACTOR * rest.lowest + RUNAWAY_COUNTS_PER_S
+        fast = fast or (after_ns > 1.5 * ramp.down_ns + 3 * REACTION_NS and speed > RUNAWAY_COUNTS_PER_S)
     if not fast:
         rest.rising = None
     return fast and (not rest.axis.plan.vertical or _seen_twice(rest))

@@ -18,6 +18,7 @@ from choreo.frame import Frame
 from choreo.journal.writer import JournalWriter
 from choreo.link.port import AdapterLost, Answer, BusTrouble, Confirmed, Event, Interrupt, Link
 from choreo.run.guard import Guard
+from choreo.run.lateness import HELD_UP_NS, LATE_NS, Lateness
 from choreo.run.log import MS, Log, named, seconds
 from choreo.run.requests.traffic import NEVER_NS, Traffic
 
@@ -83,6 +84,10 @@ class Session:
         self._job_order = 0
         self._limits: list[tuple[int, str, int]] = []
         self._awaited: Callable[[], list[str]] = list  # the axes that are waited for
+        self._lateness = Lateness()
+        self._kept: deque[Frame | Event] = deque()  # came, and something urgent came behind it
+        #: Called when the session was held up for long, on a real bus: whoever guards it may have acted meanwhile.
+        self.on_held_up: Callable[[], None] | None = None
 
     # ---- periodic things ---------------------------------------------------------------------------------------
 
@@ -135,7 +140,8 @@ class Session:
             if log.fault is not None and not self.stopping:
                 raise log.fault
             if jobs and jobs[0][0] <= (now := now_ns()):
-                self._do_due(now)
+                if now - jobs[0][0] <= LATE_NS or not await self._behind(jobs[0][0], now):
+                    self._do_due(now)
                 continue
             limit = traffic.nearest_deadline()
             if limits and limits[-1][0] < limit:
@@ -145,14 +151,15 @@ class Session:
                 raise InternalError(
                     "the session waits for nothing: no job, no request and no limit", rule="waits-forever"
                 )
-            got = await receive_until(due if due < limit else limit)
+            deadline = due if due < limit else limit
+            got = await (receive_until(deadline) if self.on_held_up is None else self._next(deadline))
             if got is None:
                 if limit <= due:
-                    self._time_is_up()
+                    self._time_is_up(limit)
             elif isinstance(got, Frame):
                 traffic.receive(got)
                 if got.t_ns >= limit:  # on a busy bus there is always another frame, and time runs out all the same
-                    self._time_is_up()
+                    self._time_is_up(limit, more=True)
             else:
                 self._on_event(got)
 
@@ -160,6 +167,53 @@ class Session:
         """Wait for one thing."""
         done = iter((False, True))
         await self.turns(lambda: next(done))
+
+    async def _behind(self, due_ns: int, now: int) -> bool:
+        """
+        The session itself is late, as it never is in virtual time: what lies in the link comes before what is due, one
+        thing at a time. Whether something came; in the end nothing does, or there is no end of it.
+        """
+        if self._lateness.caught_up(due_ns):
+            return False
+        self._overslept(due_ns, now)
+        got = await self._next(due_ns)
+        if isinstance(got, Frame):
+            self.traffic.receive(got)
+        elif got is not None:
+            self._on_event(got)
+        if got is None or self._lateness.too_long(now):
+            self._caught_up(due_ns)
+        return got is not None
+
+    async def _next(self, deadline_ns: int) -> Frame | Event | None:
+        """
+        What comes next. After the session was held up for long, whoever guards it may have stopped the machine: that
+        comes first, before a reply that waited meanwhile moves something.
+        """
+        if self._kept:
+            return self._kept.popleft()
+        got = await self.link.receive_until(deadline_ns)
+        held_up = self.on_held_up is not None and self.link.now_ns() - deadline_ns > HELD_UP_NS
+        if not held_up or self.on_held_up is None or not isinstance(got, Frame):
+            return got
+        self.on_held_up()
+        urgent = await self.link.receive_until(0)
+        if isinstance(urgent, Interrupt):
+            self._kept.append(got)
+            return urgent
+        if urgent is not None:
+            self._kept.append(urgent)
+        return got
+
+    def _caught_up(self, due_ns: int) -> None:
+        """Everything that had come by now is routed: what was asked and not answered gets its time again."""
+        now = self.link.now_ns()
+        self._lateness.end(due_ns, now)
+        self.traffic.postpone(now, now - due_ns)
+
+    def _overslept(self, due_ns: int, now: int) -> None:
+        if self._lateness.begin(due_ns, now) and now - due_ns > HELD_UP_NS:
+            self.record("link", what=f"choreo itself was held up for {seconds(now - due_ns)}")
 
     def _do_due(self, now: int) -> None:
         jobs = self._jobs
@@ -233,8 +287,14 @@ class Session:
         elif isinstance(event, BusTrouble):
             self.record("link", what=event.what)
 
-    def _time_is_up(self) -> None:
+    def _time_is_up(self, limit: int, *, more: bool = False) -> None:
+        """The nearest limit is over. With `more` something came, and there may be more behind it."""
         now = self.link.now_ns()
+        if now - limit > LATE_NS and not self._lateness.caught_up(limit):
+            self._overslept(limit, now)
+            if more and not self._lateness.too_long(now):
+                return
+            self._caught_up(limit)
         self.traffic.expire(now)
         if self._limits and self._limits[-1][0] <= now and not self.stopping:
             _, owner, ns = self._limits[-1]

@@ -15,6 +15,7 @@ stop nor the safety functions that the machine's risk assessment asks for.
 """
 
 import math
+from collections.abc import Awaitable, Callable
 
 from choreo.drive.conversation import Tell
 from choreo.errors import ChoreoError, ExpectationFailed, LinkLost, OperatorStop
@@ -33,13 +34,23 @@ LEAVE_NS = 200 * MS
 MARGIN_NS = 1_000 * MS
 
 
-async def bring_to_rest(run: Run, cause: ChoreoError) -> list[Rest]:
-    """Steps 1 to 4 of the sequence. Never raises for anything the machine does; bounded in time."""
+#: What is found out about each axis when the stop has been sent, before its way to rest is judged.
+Ask = Callable[[Run, list[Rest]], Awaitable[None]]
+
+
+async def bring_to_rest(
+    run: Run, cause: ChoreoError, *, quick: bool | None = None, ask: Ask | None = None
+) -> list[Rest]:
+    """
+    Steps 1 to 4 of the sequence. Never raises for anything the machine does; bounded in time. The cause decides whether
+    it is a quick stop, unless `quick` does.
+    """
     session = run.session
     rests = [Rest(axis, speed_at_stop=abs(axis.speed())) for axis in run.axes]
     taken = session.begin_stopping()
     known = session.log.findings
-    quick = not isinstance(cause, OperatorStop | ExpectationFailed)
+    if quick is None:
+        quick = not isinstance(cause, OperatorStop | ExpectationFailed)
     for rest in rests:
         note_way(rest, session.now())
     step = run.step
@@ -60,6 +71,8 @@ async def bring_to_rest(run: Run, cause: ChoreoError) -> list[Rest]:
         return rests
     await all_left(run)
     tell_all(run, quick)
+    if ask is not None:
+        await ask(run, rests)
     await _until_rest(run, rests, quick, known, power_may_be_cut=not isinstance(cause, LinkLost))
     for rest in rests:
         await _clear_load(run, rest)

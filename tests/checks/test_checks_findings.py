@@ -6,8 +6,8 @@ from math import sqrt
 import pytest
 
 from checks.bench import ALL
-from choreo.checks.rules.bus_length import LENGTHS, longest
 from choreo.checks.rules.pair_reaction import fastest, skew_reached
+from choreo.wire.line import LENGTHS, longest_line
 
 MOVE = "steps:\n  - move: "
 
@@ -349,14 +349,14 @@ def test_a_trip_beyond_the_structural_skew_allows_no_speed():
     ],
 )
 def test_the_lengths_of_a_bus(bit_rate, metres):
-    assert longest(bit_rate) == metres
+    assert longest_line(bit_rate) == metres
     assert LENGTHS[bit_rate] == metres
 
 
 def test_between_two_bit_rates_the_length_of_the_faster_counts():
-    assert longest(600_000) == 50
-    assert longest(100_000) == 500
-    assert longest(5_000) == 5000
+    assert longest_line(600_000) == 50
+    assert longest_line(100_000) == 500
+    assert longest_line(5_000) == 5000
 
 
 def test_a_bus_without_length_is_not_judged(bench):

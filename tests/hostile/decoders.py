@@ -251,7 +251,8 @@ def _serial_lines(_: Path) -> Iterator[Callable[[Random], None]]:
         line = b"".join(chance.choice(pieces) for _ in range(chance.randrange(4)))
         if chance.random() < 0.5:
             line += chance.randbytes(chance.randrange(80))
-        adapter._take(line + b"\r")
+        os.write(slave, line + b"\r")
+        adapter._read()
         kernel.run_until(kernel.now_ns + 2 * MS)
         answer = os.read(slave, 1 << 16)
         assert answer

@@ -156,3 +156,12 @@ def test_what_drives_send_of_themselves_is_on_the_bus_too():
     assert pushing.bits_per_second - silent.bits_per_second == 8 * 100 * longest_ns(5, 500_000) // 2000
     assert pushing.worst_response_ns > silent.worst_response_ns
     assert budget([dialect(events={"position": 1 * MS})] * 5, 500_000, 20 * MS).worst_response_ns is None  # full
+
+
+def test_what_a_real_adapter_adds_is_in_the_response_and_in_the_round():
+    """One exchange after the other through the adapter, as many side by side as the window lets out."""
+    plain, slow = (budget([dialect()] * 8, 500_000, 20 * MS, adapter_ns=ns) for ns in (0, 4 * MS))
+    assert slow.worst_response_ns == plain.worst_response_ns + 4 * MS
+    assert slow.round_ns == plain.round_ns + 2 * 4 * MS
+    assert slow.load == plain.load
+    assert budget([dialect()] * 60, 500_000, 20 * MS, adapter_ns=4 * MS).worst_response_ns is None

@@ -34,7 +34,13 @@ class Varied:
         for index, node in enumerate(nodes):
             drive = self.drives[node] = make_drive(dialect, node, counters)
             self.session.traffic.add_lane(
-                drive.lane, index, 10 * MS, drive.echo_ask, pace=pace, own_count=drive.own_count
+                drive.lane,
+                index,
+                10 * MS,
+                drive.echo_ask,
+                pace=pace,
+                own_count=drive.own_count,
+                extended=dialect.extended,
             )
 
     def answers(self, frame: Frame) -> Iterable[tuple[int, Frame]]:

@@ -20,25 +20,9 @@ from choreo.checks.facts import Facts
 from choreo.diagnostic import Finding, Level, Mark
 from choreo.recipe.model import Recipe
 from choreo.units import show
+from choreo.wire.line import longest_line
 
 ID, LEVEL, READS = "bus-length", Level.WARNING, Recipe
-
-#: Highest bit rate (bit/s) for a length of line (m). Source: facts.md B14; CiA DS 102 V2.0.
-LENGTHS = {
-    1_000_000: 25,
-    800_000: 50,
-    500_000: 100,
-    250_000: 250,
-    125_000: 500,
-    50_000: 1000,
-    20_000: 2500,
-    10_000: 5000,
-}
-
-
-def longest(bit_rate: float) -> int:
-    """Metres of line at a bit rate: those of the slowest rate in the table that is no slower."""
-    return LENGTHS[min((rate for rate in LENGTHS if rate >= bit_rate), default=max(LENGTHS))]
 
 
 def check(facts: Facts) -> Iterator[Finding]:
@@ -47,9 +31,9 @@ def check(facts: Facts) -> Iterator[Finding]:
     if bus.length is None:
         return
     length, rate = facts.value(bus.length, "m"), facts.value(bus.bit_rate, "bit/s")
-    if length is None or rate is None or length <= longest(float(rate)):
+    if length is None or rate is None or length <= longest_line(float(rate)):
         return
-    most = f"{longest(float(rate))} m"
+    most = f"{longest_line(float(rate))} m"
     yield Finding(
         ID,
         f"the bus is {show(length, 'm')} long; at {facts.recipe.quantity(bus.bit_rate).text()} {most} are usual",

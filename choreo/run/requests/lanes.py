@@ -15,6 +15,8 @@ from choreo.frame import Frame
 from choreo.run.requests.counts import OwnCount
 from choreo.run.requests.pacing import Turn
 
+#: How often a request gets its time again because choreo itself was held up: a dead node must be found out.
+MOST_POSTPONED = 3
 #: A node that left this many requests in a row unanswered is silent.
 LOSSES_TO_SILENCE = 3
 
@@ -37,6 +39,7 @@ class Request:
         "lane",
         "order",
         "owner",
+        "postponed",
         "timeout_ns",
         "tries",
     )
@@ -60,6 +63,7 @@ class Request:
         self.failed = failed
         self.abandoned = False  # nobody wants the answer any more: never asked again
         self.tries = 0
+        self.postponed = 0
         self.order = 0
         self.asked_ns = 0
         self.deadline_ns = 0

@@ -7,6 +7,7 @@ the `frames` record of a stop.
 
 from collections import deque
 from collections.abc import Callable, Sequence
+from itertools import takewhile
 
 from choreo.drive.conversation import Tell
 from choreo.frame import Frame
@@ -107,6 +108,10 @@ class Outlet:
             turn.taken_back()
         if not waiting:
             del self._confirmations[frame]
+
+    def frames_since(self, t_ns: int) -> list[Frame]:
+        """Every frame that was handed over or heard after `t_ns`, the latest first."""
+        return [frame for _, _, frame in takewhile(lambda one: one[0] > t_ns, reversed(self._recent))]
 
     def recent_frames(self) -> list[str]:
         """The last five seconds on the bus, as `milliseconds-before-now sent|heard frame`."""

@@ -12,18 +12,16 @@ from contextlib import contextmanager
 from typing import Any
 
 from choreo.drive.conversation import Ask, Tell
-from choreo.drive.verbs import ReadCount
 from choreo.errors import ChoreoError
 from choreo.frame import Frame
 from choreo.link.port import Confirmed, Link
 from choreo.plan.conduct import WINDOW
 from choreo.run.guard import Guard
 from choreo.run.log import Log, NoReply, seconds
-from choreo.run.requests.counts import OwnCount
-from choreo.run.requests.lanes import LOSSES_TO_SILENCE, Lane, Request
+from choreo.run.requests.directory import EXTENDED, Directory
+from choreo.run.requests.lanes import LOSSES_TO_SILENCE, MOST_POSTPONED, Lane, Request
 from choreo.run.requests.leaving import Leaving
-from choreo.run.requests.outlet import Outlet
-from choreo.run.requests.pacing import Pace, Turn
+from choreo.run.requests.pacing import Turn
 from choreo.run.requests.silence import report_silence
 from choreo.wire.words import MOTION
 
@@ -33,7 +31,7 @@ NEVER_NS = 1 << 62
 Job = Callable[[int], int | None]
 
 
-class Traffic(Outlet):
+class Traffic(Directory):
     """
     See the module. `names` are the axes' names by index, `at` calls something when its time has come; `on_foreign` gets
     each frame that nobody here expects, `on_unasked` each reply that answers nothing, with its axis.
@@ -45,48 +43,14 @@ class Traffic(Outlet):
         super().__init__(link, guard, log, names)
         self.on_foreign: Callable[[Frame], None] = lambda frame: None
         self.on_unasked: Callable[[int, Frame], None] = lambda axis, frame: None
+        self.took: list[int] | None = None  # how long each reply took, for whoever wants it and empties the list
         self._at = at
-        self._lanes: dict[int, Lane] = {}
-        self._listeners: dict[int, tuple[Callable[[Frame], None], Lane | None]] = {}
         self._held: dict[int, Lane] = {}  # lanes held over a transfer of several frames, by identifier
         self._hush = False  # a broadcast waits until every paced node may be spoken to
         self._woken_ns = NEVER_NS  # when the next look at what waits for its turn is due
         self._waiting: deque[Request] = deque()  # over all lanes, in the order in which they were made
         self._out: dict[int, Request] = {}
         self._order = 0
-
-    def add_lane(
-        self,
-        id: int,
-        axis: int,
-        timeout_ns: int,
-        echo: Callable[[int], Ask],
-        *,
-        pace: Pace | None = None,
-        own_count: ReadCount | None = None,
-    ) -> None:
-        """
-        Replies on identifier `id` belong to the requests of this axis. `pace` is what its dialect asks of all its
-        nodes, `own_count` reads the counter of a drive that counts its frames itself.
-        """
-        lane = self._lanes[id] = Lane(id, axis, timeout_ns, echo)
-        if pace is not None:
-            lane.turn = Turn(pace)
-            self.turns.append((axis, lane.turn))
-        if own_count is not None:
-            lane.own = OwnCount(own_count)
-
-    def listen(self, id: int, hear: Callable[[Frame], None], axis: int | None = None) -> None:
-        """Frames on identifier `id` come unasked, from the drive of `axis`; `hear` gets each."""
-        self._listeners[id] = (hear, None if axis is None else self.lane(axis))
-
-    def lane(self, axis: int) -> Lane:
-        """The lane of an axis."""
-        return next(lane for lane in self._lanes.values() if lane.axis == axis)
-
-    def lanes(self) -> list[Lane]:
-        """All lanes, in the order of the axes."""
-        return sorted(self._lanes.values(), key=lambda lane: lane.axis)
 
     def nearest_deadline(self) -> int:
         """When the next unanswered request runs out of time; NEVER_NS when there is none."""
@@ -126,7 +90,7 @@ class Traffic(Outlet):
         owner: object = None,
     ) -> None:
         """Queue a request on the lane of its replies; it goes out when lane and window allow."""
-        lane = self._lanes[ask.lane]
+        lane = self._lanes[ask.lane | EXTENDED if ask.frame.extended else ask.lane]
         timeout_ns = ask.timeout_ns or lane.timeout_ns
         if ask.at_most_ns is not None:
             timeout_ns = min(timeout_ns, ask.at_most_ns)
@@ -230,6 +194,7 @@ class Traffic(Outlet):
         request.order = self._order
         request.asked_ns = now
         request.deadline_ns = now + request.timeout_ns
+        request.postponed = 0
         self._out[self._order] = request
         self._order += 1
         lane.busy = request
@@ -256,16 +221,23 @@ class Traffic(Outlet):
         self._send_request(Request(lane, ask, lane.timeout_ns, proved, lambda error: None), ask)
 
     def receive(self, frame: Frame) -> None:
-        """Hand a frame to the request that it answers, to the drive's listener, or to whoever judges strangers."""
+        """
+        Hand a frame to the request that it answers, to the drive's listener, or to whoever judges strangers. No dialect
+        has remote frames: one on a drive's identifier is a stranger's.
+        """
         self._recent.append((frame.t_ns, "heard", frame))
-        lane = self._lanes.get(frame.id)
+        key = frame.id | EXTENDED if frame.extended else frame.id
+        if frame.remote:
+            self.on_foreign(frame)
+            return
+        lane = self._lanes.get(key)
         if lane is None:
-            self._hear(frame)
+            self._hear(key, frame)
             return
         if lane.own is not None and self._doubled(lane, frame):
             return
         request = lane.busy
-        if request is None or request.decode is None:
+        if request is None or request.decode is None or frame.t_ns < request.asked_ns:  # it lay in the link meanwhile
             self._unasked(lane, frame)
             return
         try:
@@ -286,8 +258,8 @@ class Traffic(Outlet):
         if self._waiting:
             self._pump()
 
-    def _hear(self, frame: Frame) -> None:
-        listener, lane = self._listeners.get(frame.id, (None, None))
+    def _hear(self, key: int, frame: Frame) -> None:
+        listener, lane = self._listeners.get(key, (None, None))
         if listener is None:
             self.on_foreign(frame)
         elif lane is None or lane.own is None or not self._doubled(lane, frame):
@@ -308,6 +280,8 @@ class Traffic(Outlet):
         took = arrived_ns - request.asked_ns
         if took > lane.worst_ns:
             lane.worst_ns = took
+        if self.took is not None:
+            self.took.append(took)
         lane.busy = None
         lane.losses = 0
         lane.silent = False
@@ -367,6 +341,17 @@ class Traffic(Outlet):
         """Give up what has waited too long."""
         for request in [request for request in self._out.values() if request.deadline_ns <= now]:
             self._lost(request, now)
+
+    def postpone(self, now: int, held_up_ns: int) -> None:
+        """
+        The session was held up for so long, and with it perhaps the sending: what is out gets as much time from now on,
+        and its whole time at the most; but not again and again.
+        """
+        for request in self._out.values():
+            until_ns = now + min(held_up_ns, request.timeout_ns)
+            if request.deadline_ns < until_ns and request.postponed < MOST_POSTPONED:
+                request.postponed += 1
+                request.deadline_ns = until_ns
 
     def _lost(self, request: Request, now: int) -> None:
         lane, ask = request.lane, request.ask

@@ -52,6 +52,16 @@ async def reset_fault(run: Run, action: ResetFault) -> None:
 
 async def ask(run: Run, question: str) -> None:
     """Put a question and wait until somebody says yes. Raises OperatorStop for no."""
+    await ask_for(run, question, YES)
+
+
+async def ask_for(run: Run, question: str, word: str) -> None:
+    """
+    Put a question and wait until somebody types `word`; anything else but no changes nothing.
+
+    Raises:
+        OperatorStop: the answer is no.
+    """
     session = run.session
     session.answers.clear()
     session.record("operator", what="asked", text=question)
@@ -61,7 +71,7 @@ async def ask(run: Run, question: str) -> None:
     while True:
         await session.turns(lambda: bool(session.answers))
         answer = session.answers.popleft().strip().casefold()
-        if answer == YES:
+        if answer == word.casefold():
             return
         if answer == NO:
             raise OperatorStop(f"the answer was no: {question}", rule="not-confirmed")

@@ -13,6 +13,7 @@ from choreo.plan.predict import TAIL_TIME_CONSTANTS
 from choreo.plan.signals import CERTAIN
 from choreo.run.axes import Axis, Motion
 from choreo.run.context import Run
+from choreo.run.lateness import LATE_NS
 from choreo.run.log import MS, seconds
 from choreo.run.prepare.loads import load_idle, loaded_value, make_room, note_started, prove_loads
 from choreo.run.prepare.speeds import keep_speeds, set_speeds_back
@@ -164,12 +165,21 @@ async def _leave(run: Run, axes: Sequence[Axis]) -> tuple[Frame, int]:
     left: list[int] = []
     late: list[bool] = []
     frame, _ = session.traffic.tell(axes[0].drive.start(), None, left.append)
-    session.at(session.now() + TRIGGER_LEAVES_WITHIN_NS, lambda now: late.append(True))
+    limit_ns = TRIGGER_LEAVES_WITHIN_NS + run.plan.adapter_ns
+    due_ns, once_more = session.now() + limit_ns, [limit_ns]
+
+    def give_up(now: int) -> int | None:
+        if once_more and now - due_ns > LATE_NS:  # choreo was held up, and with it perhaps the sending
+            return now + once_more.pop()
+        late.append(True)
+        return None
+
+    session.at(due_ns, give_up)
     await session.turns(lambda: bool(left or late))
     if left:
         return frame, left[0]
     raise MachineFault(
-        f"the start trigger has not left the adapter within {seconds(TRIGGER_LEAVES_WITHIN_NS)}: "
+        f"the start trigger has not left the adapter within {seconds(limit_ns)}: "
         f"{', '.join(axis.name for axis in axes)} may have started, or may start when it leaves",
         rule="trigger-unconfirmed",
         help="Stay clear until the adapter is unplugged: it may hold frames. Then look for what holds up the bus.",

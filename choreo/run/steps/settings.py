@@ -16,10 +16,10 @@ async def configure(run: Run, action: Configure) -> None:
     for axis, values in action.values:
         for setting, raw in values.items():
             run.session.record("setting", axis=run.axes[axis].name, setting=str(setting), raw=raw)
-            _note_ramp(run, run.axes[axis], setting, raw)
+            note_ramp(run, run.axes[axis], setting, raw)
 
 
-def _note_ramp(run: Run, axis: Axis, setting: Setting, raw: int) -> None:
+def note_ramp(run: Run, axis: Axis, setting: Setting, raw: int) -> None:
     """Stopping counts with the ramps that the drive really has."""
     dialect = run.plan.dialects[axis.plan.dialect]
     value = dialect.settings[setting].from_raw(raw) / abs(axis.plan.counts_per_unit)
