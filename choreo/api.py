@@ -21,8 +21,8 @@ from choreo.diagnostic import Finding, Level, Refused, did_you_mean
 from choreo.diagnostic.order import by_position
 from choreo.errors import RecipeError
 from choreo.plan.model import Plan
-from choreo.plan.resolve import resolve
-from choreo.recipe.load import load
+from choreo.plan.resolve import resolve, resolve_machine
+from choreo.recipe.load import load, load_machine
 from choreo.recipe.model import Recipe
 from choreo.units import show_ns
 
@@ -31,6 +31,8 @@ if TYPE_CHECKING:  # what only a run needs is imported by `dry_run`: a check sta
     from choreo.link.port import Link, Script, SimulationRequest
     from choreo.report import Summary
     from choreo.run.executor import Outcome
+    from choreo.service.link_check import Progress, Wanted
+    from choreo.service.link_figures import LinkReport
     from choreo.trial import Tally, Trial
 
 
@@ -117,6 +119,50 @@ def check(path: str | Path, overrides: Mapping[str, str] | None = None, *, pace:
     findings += run_checks(plan, recipe)
     sound = all(finding.level is not Level.ERROR for finding in findings)
     return CheckResult(by_position(findings), recipe.sources, plan if sound else None)
+
+
+def machine_plan(path: str | Path) -> Plan:
+    """
+    The plan of a recipe's machine, or of a machine file's, without any step: to look at its link, or to stop it. What
+    is wrong with the recipe's steps does not matter.
+
+    Raises:
+        Refused: something is wrong with its bus, axes, pairs, limits or dialects.
+    """
+    return resolve_machine(load_machine(path))
+
+
+def link_check(
+    path: str | Path,
+    bus: str,
+    options: Mapping[str, str] | None = None,
+    *,
+    wanted: Wanted | None = None,
+    watch: Callable[[Progress], None] = lambda progress: None,
+) -> LinkReport:
+    """
+    Counted exchanges with each node of a recipe's or machine file's machine, on the real bus `bus`; who else is there.
+    Nothing moves and nothing is written to a drive. `wanted` is how much is measured; `watch` is called once a second
+    and never waits. SIGINT ends it early, with what was measured until then. `choreo.service.link_verdict.judge` says
+    what the report means.
+
+    Raises:
+        Refused: something is wrong with the machine's bus, axes or dialects.
+        RecipeError: the bus is none, somebody else commands this machine, or another process has it.
+        LinkLost: the adapter cannot be opened.
+    """
+    from choreo.link.live import open_live
+    from choreo.link.supervise import run_live
+    from choreo.running import announced
+    from choreo.service.link_check import check_link
+
+    plan = machine_plan(path)
+    with announced(plan.machine, bus, Path.cwd()):
+        link = open_live(bus, plan.bit_rate, options or {})
+        try:
+            return run_live(lambda: check_link(plan, link, wanted, watch), link)
+        finally:
+            link.close()
 
 
 def dry_run(

@@ -25,6 +25,14 @@ for name, usual in (
         signal.signal(number, usual)
 
 
+@pytest.fixture(scope="session", autouse=True)
+def apart(tmp_path_factory: pytest.TempPathFactory) -> Iterator[None]:
+    """No process of choreo's outside of these tests is found by one of theirs, stopped by it, or in its way."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setenv("XDG_RUNTIME_DIR", str(tmp_path_factory.mktemp("running")))
+        yield
+
+
 @pytest.fixture(autouse=True)
 def listeners() -> Iterator[list[Listener]]:
     """

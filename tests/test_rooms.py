@@ -12,8 +12,15 @@ SOURCES = sorted([*(ROOT / "choreo").rglob("*.py"), *(ROOT / "sim" / "choreo_sim
 #: Where real time and real chance may come from. The simulator's chance is seeded: `random.Random(seed)` only.
 CLOCKS = {
     "choreo/cli/live.py",
+    "choreo/cli/run.py",
+    "choreo/cli/screen/child.py",
+    "choreo/cli/screen/clock.py",
+    "choreo/cli/stop.py",
+    "choreo/link/guardian_process.py",
     "choreo/link/live.py",
     "choreo/link/supervise.py",
+    "choreo/running.py",
+    "choreo/service/stop.py",
     "sim/choreo_sim/realtime.py",
     "sim/choreo_sim/serial_adapter.py",
 }

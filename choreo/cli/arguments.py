@@ -44,6 +44,25 @@ def add_answer(parser: argparse.ArgumentParser) -> None:
     )
 
 
+def add_bus(parser: argparse.ArgumentParser, *, required: bool) -> None:
+    """--bus and --bus-option."""
+    parser.add_argument(
+        "--bus",
+        metavar="SPEC",
+        required=required,
+        help="the real bus: interface:channel in python-can's words (socketcan:can0, slcan:/dev/ttyACM0@115200), "
+        "or section:NAME for a section of python-can's own configuration files",
+    )
+    parser.add_argument(
+        "--bus-option",
+        metavar="NAME=VALUE",
+        action="append",
+        default=[],
+        type=assignment,
+        help="an option of the interface, by python-can's name for it; may be given several times",
+    )
+
+
 def path(text: str) -> Path:
     """A file or a folder."""
     from pathlib import Path
@@ -78,3 +97,16 @@ def seed(text: str) -> int:
     if not (text.isascii() and text.isdigit()) or len(text) > 18:
         raise argparse.ArgumentTypeError(f"{text[:40]!r} should be a whole number, 0 or above, of at most 18 digits")
     return int(text)
+
+
+def duration(text: str) -> int:
+    """A time above zero, in nanoseconds: `10min`, `90 s`."""
+    from choreo.units import UnitError, convert, dimension_of, parse_quantity
+
+    try:
+        quantity = parse_quantity(text)
+    except UnitError as wrong:
+        raise argparse.ArgumentTypeError(str(wrong)) from None
+    if dimension_of(quantity.unit) != "time" or not quantity.value > 0:
+        raise argparse.ArgumentTypeError(f"{text[:40]!r} should be a time above zero, such as 10min or 90 s")
+    return round(convert(quantity.value, quantity.unit, "ns"))

@@ -1,11 +1,17 @@
 """A run as plain lines: one a step as it ends. For files, pipes and terminals that cannot redraw."""
 
 from collections.abc import Callable
+from pathlib import Path
 from typing import Any, TextIO
 
 from choreo.cli.progress import Progress
+from choreo.cli.screen.clock import on_the_wall
+from choreo.journal.tail import Tail
 from choreo.report.table import printable
 from choreo.report.text import plain_step
+
+#: How many looks of a tenth of a second without anything new are worth a line.
+SILENT_LOOKS = 100
 
 
 class PlainLines:
@@ -40,6 +46,10 @@ class PlainLines:
     #: Readings are no lines.
     sample = None
 
+    def say(self, line: str) -> None:
+        """A line of our own."""
+        self._print(printable(line))
+
     def _print(self, line: str) -> None:
         if self._stream is None:
             return
@@ -48,6 +58,53 @@ class PlainLines:
         except (OSError, ValueError):  # ValueError: the stream was closed under us
             self._stream = None
             self._gone()
+
+
+class _Records:
+    """What a tail tells, without the readings."""
+
+    def __init__(self, lines: PlainLines) -> None:
+        self.record = lines.record
+
+    def sample(self, t_ns: int, axis: int, counts: int, age_us: int) -> None:
+        """Readings are no lines."""
+
+
+def follow(journal: Path, stream: TextIO, leaves: Callable[[], bool], silent_looks: int) -> bool:
+    """
+    Print a run as its journal grows, until its end; whether it has come to that. Whether to look again is asked of
+    `leaves`, which also waits until it is time to. So many looks without a word are worth a line.
+
+    Raises:
+        RecipeError: it is no journal.
+    """
+    gone: list[bool] = []
+    lines = PlainLines(stream, lambda: gone.append(True))
+    tail, looks = Tail(journal, _Records(lines)), 0
+    lines.say(f"waiting for {journal}") if not journal.exists() else None
+    while True:
+        if tail.read():
+            looks = 0
+            continue
+        if tail.ended or gone:
+            break
+        if tail.replaced:
+            tail.close()
+            lines.say("the folder was taken over by another run")
+            lines = PlainLines(stream, lambda: gone.append(True))
+            tail = Tail(journal, _Records(lines))
+        if leaves():
+            while tail.read():  # what came last is told as well
+                pass
+            break
+        looks += 1
+        if looks == silent_looks and tail.exists:
+            since = on_the_wall(tail.written_s())
+            lines.say(
+                f"nothing was written since {since}: the run may have been cut off; look at the machine. Still waiting"
+            )
+    tail.close()
+    return tail.ended and not gone
 
 
 def asked(fields: dict[str, Any]) -> str:

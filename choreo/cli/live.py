@@ -16,7 +16,8 @@ from rich.table import Table
 from rich.text import Text
 
 from choreo.cli.lines import headline
-from choreo.cli.progress import AxisView, Progress
+from choreo.cli.progress import Progress
+from choreo.cli.screen.axes import AxisView
 from choreo.report.table import printable
 from choreo.report.text import what
 

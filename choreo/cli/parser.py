@@ -5,7 +5,7 @@ from collections.abc import Sequence
 from typing import Any, Protocol
 
 from choreo import __version__
-from choreo.cli import check, dry_run, explain, retreat, schema, trial
+from choreo.cli import check, dry_run, explain, link, retreat, run, schema, sim, stop, trial, watch
 
 DESCRIPTION = "Check, rehearse, run and time the motions of multi-axis servo machines, written as YAML recipes."
 
@@ -24,7 +24,7 @@ class Command(Protocol):
         """Declare the command and its arguments; `run(args) -> int` is set as default."""
 
 
-COMMANDS: tuple[Command, ...] = (check, dry_run, retreat, trial, explain, schema)
+COMMANDS: tuple[Command, ...] = (check, dry_run, run, stop, watch, link, retreat, trial, sim, explain, schema)
 
 
 def parse(words: Sequence[str]) -> argparse.Namespace:

@@ -8,7 +8,8 @@ import pytest
 from rich.console import Console
 
 from choreo.cli.live import LOOK_EVERY, REDRAW_S, LiveView, bar, picture, rail
-from choreo.cli.progress import AxisView, Progress
+from choreo.cli.progress import Progress
+from choreo.cli.screen.axes import AxisView
 from choreo.cli.terminal import USUAL_WIDTH, can_redraw, width
 
 GOLDEN = Path(__file__).parents[1] / "golden" / "journal_v1.jsonl"
@@ -75,10 +76,10 @@ def test_the_bar_is_full_at_the_end_only(share, drawn):
 
 
 def test_the_rail_shows_the_place_within_the_travel():
-    axis = AxisView("lift", "mm", 10.0, 0.0, 100.0, zero=0, counts=0, homed=True)
+    axis = AxisView("lift", "mm", 10.0, 0.0, 100.0, zero=0, homed=True)
     ends = []
     for counts in (-50, 0, 1000, 2000):
-        axis.counts = counts
+        axis.readings.append((0, 0, counts))
         ends.append(rail(axis).index("#"))
     assert ends == [1, 1, 24, 24]
     axis.homed = False

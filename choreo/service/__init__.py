@@ -1,0 +1,9 @@
+"""
+A session on the real bus without a recipe's steps: what an engineer asks of a machine beside running it.
+
+    link_check.py   which nodes answer, how fast, how steadily, and who else is on the bus
+    stop.py         a stop through the process that has the machine, and what became of it
+
+A service gets a plan, for what is known of the nodes, and an open link; it never reads a recipe, never opens an adapter
+and prints nothing. Whatever it sends passes the guard, as in a run. It never moves an axis and never gives one power.
+"""
