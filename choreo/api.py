@@ -349,11 +349,11 @@ def trial(
 
 def _run(plan: Plan, link: Link, folder: RunFolder, seed: int, attend: Attend | None, answer: str) -> Outcome:
     from choreo.journal import JournalWriter
-    from choreo.link.trace import TraceLink
+    from choreo.link.trace import TraceLink, trace_file
     from choreo.run.executor import execute
 
     with (
-        folder.trace.open("w", encoding="ascii", newline="\n") as trace,
+        trace_file(folder.trace) as trace,
         nullcontext(None) if attend is None else attend(link) as watcher,
         JournalWriter(
             folder.journal,

@@ -5,6 +5,7 @@ Real clocks, signals and terminals are known here and in the live link only. Eve
 command that needs it, so that `choreo --help` starts at once.
 """
 
+import os
 import sys
 from collections.abc import Sequence
 
@@ -14,6 +15,7 @@ def main(argv: Sequence[str] | None = None) -> int:
     from choreo.cli.handling import guarded
     from choreo.cli.parser import parse
 
+    open_standard_streams()
     words = list(sys.argv[1:] if argv is None else argv)
     try:
         args = parse(words)
@@ -21,3 +23,17 @@ def main(argv: Sequence[str] | None = None) -> int:
         return left.code if isinstance(left.code, int) else 0
     args.words = words  # for the report of a bug
     return guarded(lambda: args.run(args), words)
+
+
+def open_standard_streams() -> None:
+    """
+    Where a standard stream was closed, the next file to be opened gets its number: an adapter, perhaps, onto whose bus
+    every word of a child process would then go. It is nowhere from now on.
+    """
+    while (descriptor := os.open(os.devnull, os.O_RDWR)) <= 2:
+        os.set_inheritable(descriptor, True)
+    os.close(descriptor)
+    if sys.stdout is None:
+        sys.stdout = open(1, "w", encoding="utf-8", closefd=False)  # noqa: SIM115  for as long as the process lives
+    if sys.stderr is None:
+        sys.stderr = open(2, "w", encoding="utf-8", closefd=False)  # noqa: SIM115

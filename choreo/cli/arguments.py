@@ -10,6 +10,7 @@ import argparse
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
     from fractions import Fraction
     from pathlib import Path
 
@@ -99,6 +100,17 @@ def seed(text: str) -> int:
     return int(text)
 
 
+def whole(least: int, most: int) -> Callable[[str], int]:
+    """A whole number from `least` to `most`."""
+
+    def convert(text: str) -> int:
+        if not (text.isascii() and text.isdigit() and len(text) < 18 and least <= int(text) <= most):
+            raise argparse.ArgumentTypeError(f"{text[:40]!r} should be a whole number from {least} to {most}")
+        return int(text)
+
+    return convert
+
+
 def duration(text: str) -> int:
     """A time above zero, in nanoseconds: `10min`, `90 s`."""
     from choreo.units import UnitError, convert, dimension_of, parse_quantity
@@ -106,7 +118,7 @@ def duration(text: str) -> int:
     try:
         quantity = parse_quantity(text)
     except UnitError as wrong:
-        raise argparse.ArgumentTypeError(str(wrong)) from None
+        raise argparse.ArgumentTypeError(f"{text[:40]!r} should be a time, such as 10min or 90 s: {wrong}") from None
     if dimension_of(quantity.unit) != "time" or not quantity.value > 0:
         raise argparse.ArgumentTypeError(f"{text[:40]!r} should be a time above zero, such as 10min or 90 s")
     return round(convert(quantity.value, quantity.unit, "ns"))

@@ -74,9 +74,9 @@ def attend_to(link: "Link", *, quiet: bool) -> "Iterator[Watcher | None]":
         if quiet:
             yield None
         elif can_redraw(sys.stdout):
-            from choreo.cli.live import LiveView
+            from choreo.cli.drawn import DrawnRun
 
-            with LiveView(sys.stdout, gone) as view:
+            with DrawnRun(sys.stdout, gone) as view:
                 yield view
         else:
             yield PlainLines(sys.stdout, gone)

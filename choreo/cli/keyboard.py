@@ -28,9 +28,17 @@ class Keys:
         self._post = post
         self._typed = typed
         self._line = b""
+        self._old = False  # what stands in the line was typed before somebody asked
+
+    def forget(self) -> None:
+        """Somebody asks: what was typed before is no answer, nor the beginning of one. Safe from any thread."""
+        self._old = True
 
     def take(self, data: bytes) -> None:
         """Keys as they came. Whatever begins with Esc (an arrow, say) stops too: in doubt everything stands."""
+        if self._old:
+            self._old = False
+            self._set(b"")
         for byte in (data[place : place + 1] for place in range(len(data))):
             if byte == SPACE:
                 self._stop("the space bar")
@@ -69,8 +77,14 @@ class Keyboard:
         self._descriptor = _descriptor()
         self._keys = Keys(post, typed)
         self._lines = b""
+        self._old_lines = False
         self.ended = self._descriptor is None
         self.terminal = self._descriptor is not None and os.isatty(self._descriptor)
+
+    def forget(self) -> None:
+        """See `Keys.forget`."""
+        self._keys.forget()
+        self._old_lines = True
 
     async def read(self) -> None:
         """Until there is nothing more to read; the session goes on without."""
@@ -90,6 +104,8 @@ class Keyboard:
                 self._take_lines(data)
 
     def _take_lines(self, data: bytes) -> None:
+        if self._old_lines:
+            self._old_lines, self._lines = False, b""
         *lines, self._lines = (self._lines + data).split(b"\n")
         for line in lines:
             if line.strip():
@@ -125,6 +141,6 @@ def key_by_key() -> Iterator[None]:
         yield
     finally:
         try:
-            termios.tcsetattr(descriptor, termios.TCSADRAIN, before)
+            termios.tcsetattr(descriptor, termios.TCSANOW, before)  # a halted terminal never drains
         except termios.error:
             return  # the terminal is gone

@@ -81,7 +81,8 @@ def follow(journal: Path, stream: TextIO, leaves: Callable[[], bool], silent_loo
     gone: list[bool] = []
     lines = PlainLines(stream, lambda: gone.append(True))
     tail, looks = Tail(journal, _Records(lines)), 0
-    lines.say(f"waiting for {journal}") if not journal.exists() else None
+    if not journal.exists():
+        lines.say(f"waiting for {journal}")
     while True:
         if tail.read():
             looks = 0

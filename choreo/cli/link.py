@@ -4,7 +4,7 @@ import argparse
 import sys
 from typing import TYPE_CHECKING, Any
 
-from choreo.cli.arguments import add_bus, path
+from choreo.cli.arguments import add_bus, duration, path
 from choreo.errors import Exit
 
 if TYPE_CHECKING:
@@ -13,7 +13,7 @@ if TYPE_CHECKING:
     from choreo.service.link_verdict import Verdict
 
 #: What `--for` and `--every` may be.
-SHORTEST_MS, LONGEST_MS = 1, 7 * 24 * 3_600_000
+SHORTEST_NS, LONGEST_NS = 1_000_000, 7 * 24 * 3600 * 1_000_000_000
 
 DESCRIPTION = """\
 Counted exchanges with each node of the machine, a question to every other node number that its dialects allow, and an
@@ -41,12 +41,12 @@ def add(commands: "argparse._SubParsersAction[Any]") -> None:
         type=exchanges,
         help="counted exchanges with each node (default 300: none lost then means that at most 1 %% are)",
     )
-    how.add_argument("--for", metavar="TIME", dest="for_ns", type=duration, help="go on for a time: --for 10min")
+    how.add_argument("--for", metavar="TIME", dest="for_ns", type=measuring_time, help="go on for a time: --for 10min")
     parser.add_argument(
         "--every",
         metavar="TIME",
         dest="every_ns",
-        type=duration,
+        type=measuring_time,
         help="from one exchange with a node to the next: --every 20ms (default: as the recipe polls; 1 s with --for)",
     )
     parser.add_argument("--format", choices=("text", "json"), default="text", help="json: every figure")
@@ -60,17 +60,12 @@ def exchanges(text: str) -> int:
     return int(text)
 
 
-def duration(text: str) -> int:
-    """A time with its unit, in nanoseconds."""
-    from choreo.units import UnitError, parse_quantity
-
-    try:
-        seconds = parse_quantity(text).to("s")
-    except UnitError as wrong:
-        raise argparse.ArgumentTypeError(f"{text[:40]!r} should be a time, such as 20ms or 10min: {wrong}") from None
-    if not SHORTEST_MS <= seconds * 1000 <= LONGEST_MS:
+def measuring_time(text: str) -> int:
+    """A time that a measurement may take, in nanoseconds."""
+    ns = duration(text)
+    if not SHORTEST_NS <= ns <= LONGEST_NS:
         raise argparse.ArgumentTypeError(f"{text[:40]!r} should lie between 1 ms and 7 days")
-    return int(seconds * 1_000_000_000)
+    return ns
 
 
 def run(args: argparse.Namespace) -> int:

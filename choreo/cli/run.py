@@ -13,11 +13,13 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from choreo.api import CheckResult
+    from choreo.cli.interrupts import DuringRun
     from choreo.journal import RunFolder
     from choreo.link.live import LiveLink
     from choreo.live.rehearsal import Rehearsal
     from choreo.live.running import LiveResult, Task
     from choreo.plan.model import Plan
+    from choreo.run.executor import Outcome
 
 DESCRIPTION = """\
 Carry a recipe out on a real bus. Before anything is sent the recipe is checked, and rehearsed on the simulated bus
@@ -25,6 +27,11 @@ unless a dry-run of exactly this content is there. Then every node passes a link
 and the operator types the machine's name. While it runs, space, Esc, Ctrl-C and a closed terminal stop every axis; the
 end of every run that does not succeed is the proof that each axis stands, or the word that this is not proven.
 """
+
+#: What the journal says next once a question was answered well.
+GOES_ON = frozenset({"step_begin", "step_end", "command", "stopping", "end"})
+#: How long the last line of standard input, an answer perhaps, has for its way to the session when the input has ended.
+TAKING_S = 0.5
 
 
 def add(commands: "argparse._SubParsersAction[Any]") -> None:
@@ -71,30 +78,34 @@ def add_how(parser: argparse.ArgumentParser) -> None:
 
 
 def carry_out(args: argparse.Namespace, checked: "CheckResult", rehearse: "Callable[[Plan, Path], Rehearsal]") -> int:
-    """A checked plan on the bus that the arguments name, after its rehearsal; its exit code."""
-    from choreo.cli.interrupts import ending_quietly
+    """
+    A checked plan on the bus that the arguments name, after its rehearsal; its exit code. To be called while signals
+    end the command quietly: until the link is open there is nothing to stop.
+    """
+    from choreo.cli.interrupts import DuringRun, handled_by
+    from choreo.diagnostic import Refused
+    from choreo.journal import prepare_folder
+    from choreo.live.running import default_folder, run_on_bus
+    from choreo.run.live import Live
 
-    with ending_quietly():  # until the link is open there is nothing to stop
-        from choreo.diagnostic import Refused
-        from choreo.journal import prepare_folder
-        from choreo.live.running import default_folder, run_on_bus
-        from choreo.run.live import Live
-
-        if checked.plan is None:
-            raise Refused(checked.findings, checked.lines)
-        plan, began = checked.plan, datetime.now().astimezone()
-        folder = prepare_folder(args.out or default_folder(plan, began.strftime("%Y-%m-%d-%H%M%S")))
-        rehearsal = rehearse(plan, folder.path / "rehearsal")
-        desk = Desk(args, checked, rehearsal)
-        live = Live(
-            word=machine_word(plan),
-            armed="nobody was asked before the first step: --armed" if args.armed else "",
-            single_step=args.single_step,
-            bus=args.bus,
-            started=began.isoformat(timespec="seconds"),
-        )
+    if checked.plan is None:
+        raise Refused(checked.findings, checked.lines)
+    plan, began = checked.plan, datetime.now().astimezone()
+    folder = prepare_folder(args.out or default_folder(plan, began.strftime("%Y-%m-%d-%H%M%S")))
+    rehearsal = rehearse(plan, folder.rehearsal)
+    signals = DuringRun()
+    desk = Desk(args, checked, rehearsal, signals)
+    live = Live(
+        word=machine_word(plan),
+        armed="nobody was asked before the first step: --armed" if args.armed else "",
+        single_step=args.single_step,
+        bus=args.bus,
+        started=began.isoformat(timespec="seconds"),
+    )
+    with handled_by(signals):
         result = run_on_bus(plan, args.bus, dict(args.bus_option), folder, live, desk)
-    return _shown(result, rehearsal, args)
+        signals.shows()
+        return _shown(result, rehearsal, args)
 
 
 def machine_word(plan: "Plan") -> str:
@@ -107,10 +118,14 @@ def machine_word(plan: "Plan") -> str:
 class Desk:
     """The operator's place: what must be read before, the keyboard, the screen."""
 
-    def __init__(self, args: argparse.Namespace, checked: "CheckResult", rehearsal: "Rehearsal") -> None:
+    def __init__(
+        self, args: argparse.Namespace, checked: "CheckResult", rehearsal: "Rehearsal", signals: "DuringRun"
+    ) -> None:
         self._args = args
         self._checked = checked
         self._rehearsal = rehearsal
+        self._signals = signals
+        self._asked = False
         self._unanswered: Callable[[], None] = lambda: None
 
     @contextmanager
@@ -118,6 +133,7 @@ class Desk:
         """See `Attendant`."""
         from choreo.cli.keyboard import Keyboard, key_by_key
         from choreo.link.port import Interrupt
+        from choreo.link.supervise import pause
 
         self._tell_before(unguarded, delayed)
         screen = None
@@ -126,17 +142,16 @@ class Desk:
 
             screen = ScreenProcess(folder.path)
         keyboard = Keyboard(link.post, (lambda text: None) if screen is None else screen.typed)
-        asked = False
 
         def unanswered() -> None:
-            nonlocal asked
-            asked = True
+            keyboard.forget()
             if keyboard.ended:
                 link.post(Interrupt("nobody is there to answer"))
 
         async def read() -> None:
             await keyboard.read()
-            if asked and not keyboard.terminal:
+            await pause(TAKING_S)
+            if self._asked and not keyboard.terminal:
                 link.post(Interrupt("nobody is there to answer"))
 
         self._unanswered = unanswered
@@ -144,15 +159,19 @@ class Desk:
             if screen is not None:
                 screen.start()
             try:
+                self._signals.handed_to(link)
                 yield [read]
             finally:
                 if screen is not None:
                     screen.close()
 
     def record(self, kind: str, t_ns: int, fields: dict[str, Any]) -> None:
-        """See `Attendant`: a question that nobody can answer is a stop."""
+        """See `Attendant`: a question that nobody can answer is a stop; what was typed before it answers nothing."""
         if kind == "operator" and fields["what"] == "asked":
+            self._asked = True
             self._unanswered()
+        elif kind in GOES_ON:
+            self._asked = False
 
     def _tell_before(self, unguarded: str, delayed: str) -> None:
         from choreo.cli.terminal import width
@@ -175,7 +194,7 @@ def _shown(result: "LiveResult", rehearsal: "Rehearsal", args: argparse.Namespac
 
     try:
         _show(result, rehearsal, quiet=args.quiet)
-    except OSError:
+    except (OSError, KeyboardInterrupt):
         abandon_stdout()
     if result.outcome.trouble is not None:
         return report_bug(result.outcome.trouble, args.words, result.folder.crash)
@@ -188,8 +207,8 @@ def _show(result: "LiveResult", rehearsal: "Rehearsal", *, quiet: bool) -> None:
     from choreo.report.against import against_lines
     from choreo.report.text import result_line
 
-    if quiet:
-        print(result_line(result.summary))
+    if result.summary is None or quiet:
+        print("its journal is gone" if result.summary is None else result_line(result.summary))
     else:
         cells = width(sys.stdout)
         print()
@@ -201,4 +220,19 @@ def _show(result: "LiveResult", rehearsal: "Rehearsal", *, quiet: bool) -> None:
         print()
         print(result_line(result.summary))
         print(f"run folder: {result.folder.path}")
+    if result.folder.guardian.exists():
+        from choreo.service.stop import guardian_word
+
+        print(guardian_word(result.folder.path, 0.0))
+    if result.summary is None or not result.summary.complete:
+        for line in _unrecorded(result.outcome):
+            print(line)
     sys.stdout.flush()
+
+
+def _unrecorded(outcome: "Outcome") -> "Iterator[str]":
+    """How it ended, where no record could be made of that: a full disk, a folder that was deleted."""
+    yield f"{outcome.headline} (exit code {int(outcome.exit)})"
+    for rest in outcome.rests:
+        how = "at rest" if rest.proven else "NOT PROVEN AT REST"
+        yield f"  {rest.axis.name}: {how}, {rest.why}. {rest.next_action()}"

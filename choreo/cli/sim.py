@@ -1,13 +1,12 @@
 """`choreo sim MACHINE`: serve a simulated machine in real time, behind adapters that other programs open."""
 
 import argparse
-import signal
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from choreo.cli.arguments import duration, path, seed
+from choreo.cli.arguments import duration, path, seed, whole
 from choreo.errors import Exit
 
 if TYPE_CHECKING:
@@ -34,7 +33,6 @@ machine, its faults or the port cannot be used.
 
 SLOWEST_BAUD, FASTEST_BAUD = 300, 12_000_000
 MOST_ADAPTERS = 8
-SIGNALS = ("SIGINT", "SIGTERM", "SIGHUP")
 
 
 def add(commands: "argparse._SubParsersAction[Any]") -> None:
@@ -70,17 +68,6 @@ def add(commands: "argparse._SubParsersAction[Any]") -> None:
         "--for", metavar="TIME", dest="lasts", type=duration, help="pull the plug after this time: --for '10 min'"
     )
     parser.set_defaults(run=run)
-
-
-def whole(least: int, most: int) -> Callable[[str], int]:
-    """From `least` to `most`."""
-
-    def convert(text: str) -> int:
-        if not (text.isascii() and text.isdigit() and len(text) < 18 and least <= int(text) <= most):
-            raise argparse.ArgumentTypeError(f"{text[:40]!r} should be a whole number from {least} to {most}")
-        return int(text)
-
-    return convert
 
 
 def run(args: argparse.Namespace) -> int:
@@ -141,8 +128,10 @@ class Teller:
 def _when_asked() -> Iterator[Callable[[Callable[[], None]], None]]:
     """
     While inside, Ctrl-C and its relatives call what was handed to `then`, and do nothing else; at once when one came
-    before. A signal that is ignored stays ignored (nohup).
+    before.
     """
+    from choreo.cli.interrupts import handled_by
+
     asked: list[int] = []
     stops: list[Callable[[], None]] = []
 
@@ -156,13 +145,5 @@ def _when_asked() -> Iterator[Callable[[Callable[[], None]], None]]:
         if asked:
             stop()
 
-    before: dict[int, Any] = {}
-    for name in SIGNALS:
-        number = getattr(signal, name, None)
-        if number is not None and signal.getsignal(number) is not signal.SIG_IGN:
-            before[number] = signal.signal(number, ask)
-    try:
+    with handled_by(ask):
         yield then
-    finally:
-        for number, handler in before.items():
-            signal.signal(number, handler)

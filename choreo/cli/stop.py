@@ -83,7 +83,9 @@ def run(args: argparse.Namespace) -> int:
         for line in _lines(stopped):
             teller.say(line)
     if stopped.trouble is not None:
-        crash = None if stopped.folder is None else stopped.folder / "crash.txt"
+        from choreo.journal.folder import RunFolder
+
+        crash = None if stopped.folder is None else RunFolder(stopped.folder).crash
         return report_bug(stopped.trouble, args.words, crash)
     return stopped.exit
 

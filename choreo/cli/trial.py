@@ -8,7 +8,7 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from typing import TYPE_CHECKING, Any
 
-from choreo.cli.arguments import add_answer, add_recipe_arguments, path, seed
+from choreo.cli.arguments import add_answer, add_recipe_arguments, path, seed, whole
 
 if TYPE_CHECKING:
     from choreo.api import TrialResult
@@ -40,8 +40,8 @@ def add(commands: "argparse._SubParsersAction[Any]") -> None:
     )
     add_recipe_arguments(parser)
     parser.add_argument("--faults", metavar="FILE", type=path, help="faults that the simulated bus and machine have")
-    parser.add_argument("--runs", metavar="N", type=number(MOST_RUNS), default=100, help="how many (default 100)")
-    parser.add_argument("--jobs", metavar="J", type=number(MOST_JOBS), help="processes (default: one a processor)")
+    parser.add_argument("--runs", metavar="N", type=whole(1, MOST_RUNS), default=100, help="how many (default 100)")
+    parser.add_argument("--jobs", metavar="J", type=whole(1, MOST_JOBS), help="processes (default: one a processor)")
     parser.add_argument("--seed", metavar="S", type=trial_seed, default=0, help=f"run i has seed S * {MOST_RUNS} + i")
     add_answer(parser)
     parser.add_argument(
@@ -52,17 +52,6 @@ def add(commands: "argparse._SubParsersAction[Any]") -> None:
     )
     parser.add_argument("--format", choices=("text", "json"), default="text", help="default text")
     parser.set_defaults(run=run)
-
-
-def number(most: int) -> Callable[[str], int]:
-    """From 1 to `most`."""
-
-    def convert(text: str) -> int:
-        if not (text.isascii() and text.isdigit() and len(text) < 18 and 1 <= int(text) <= most):
-            raise argparse.ArgumentTypeError(f"{text[:40]!r} should be a whole number from 1 to {most}")
-        return int(text)
-
-    return convert
 
 
 def trial_seed(text: str) -> int:

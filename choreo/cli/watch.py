@@ -11,9 +11,6 @@ from choreo.errors import Exit, RecipeError
 #: How often it is looked whether there is more, seconds.
 LOOK_S = 0.1
 
-#: What a run that has not begun may have in its folder already.
-REHEARSAL = "rehearsal"
-
 
 def add(commands: "argparse._SubParsersAction[Any]") -> None:
     """Declare the command."""
@@ -51,12 +48,13 @@ def run(args: argparse.Namespace) -> int:
 
 def _journal(where: Path) -> Path:
     """The journal of a run, which need not be there yet. RecipeError for a path that can never hold one."""
-    from choreo.journal.folder import CRASH, FAULTS, JOURNAL, SUMMARY, TRACE
+    from choreo.journal.folder import CRASH, FAULTS, JOURNAL, REHEARSAL, SUMMARY, TRACE
 
     if where.is_file():
         return where
     if where.is_dir():
         names = {entry.name for entry in where.iterdir()}
+        # A run that has not begun may have its rehearsal there already.
         if names and not names & {JOURNAL, TRACE, SUMMARY, FAULTS, CRASH, REHEARSAL}:
             raise RecipeError(
                 f"the folder {where} holds something and no journal of a run",
@@ -79,13 +77,13 @@ def _journal(where: Path) -> Path:
 
 def _drawn(journal: Path) -> bool:
     """By a process that gives the terminal back whatever becomes of this one. Whether the run has ended."""
-    from choreo.cli.screen.leaving import Keyboard
+    from choreo.cli.screen.leaving import Onlooker
     from choreo.cli.screen.process import FAILED, RUN_ENDED, ScreenProcess
     from choreo.journal import read_journal
 
-    with Keyboard(sys.stdin) as keyboard, ScreenProcess(journal, watching=True) as screen:
+    with Onlooker(sys.stdin) as onlooker, ScreenProcess(journal, watching=True) as screen:
         while (code := screen.poll()) is None:
-            if keyboard.leaves(LOOK_S):
+            if onlooker.leaves(LOOK_S):
                 return False
     if code == FAILED:
         read_journal(journal)  # says what is wrong with it
@@ -96,10 +94,10 @@ def _drawn(journal: Path) -> bool:
 def _as_lines(journal: Path) -> bool:
     """One line a step, a finding, a question. Whether the run has ended; false when it was left, or nobody reads."""
     from choreo.cli.lines import SILENT_LOOKS, follow
-    from choreo.cli.screen.leaving import Keyboard
+    from choreo.cli.screen.leaving import Onlooker
 
-    with Keyboard(None) as keyboard:
-        return follow(journal, sys.stdout, lambda: keyboard.leaves(LOOK_S), SILENT_LOOKS)
+    with Onlooker(None) as onlooker:
+        return follow(journal, sys.stdout, lambda: onlooker.leaves(LOOK_S), SILENT_LOOKS)
 
 
 def _show_end(journal: Path) -> None:

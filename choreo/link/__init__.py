@@ -1,12 +1,20 @@
 """
-The port between the session and a bus: `port.py` says what a link promises, `live.py` keeps it over python-can:
-`spec.py`, `settings.py` and `serial_port.py` say which bus it is, `adapter.py` opens it (these two with `settings.py`
-alone know python-can), `outbox.py` holds what is not yet sent, `arrivals.py` and `clockmap.py` what comes,
-`supervise.py` runs a session on it. `guardian.py` starts a process that stops the machine when the session cannot any
-more, past python-can (`past.py`).
+The port between the session and a bus: `port.py` says what a link promises.
 
-`simulated.py` finds a simulated bus by entry point, `trace.py` writes down what passes and reads it back.
-`tests/conformance/` holds every link to the same promises.
+Over a real bus, through python-can, which `adapter.py` and `settings.py` alone know:
+
+    spec.py, settings.py  which bus is meant, and what python-can is told of it
+    serial_port.py, serial_reading.py  a serial port, kept from other programs; what arrives on it
+    adapter.py            opening a bus; messages there and back; what its failures mean
+    live.py               the link: sending, receiving, waiting, losing the adapter
+    outbox.py, arrivals.py  what has not left yet, and what has come
+    clockmap.py, hanging.py, waker.py  times of an adapter's clock; one that hangs; the end of a wait
+    supervise.py          a session on it, with the signals of this process
+    guardian.py           a process that stops the machine when the session cannot any more: it runs
+                          `guardian_process.py`, and sends past python-can (`past.py`)
+
+Over a simulated bus, found by entry point (`offered.py`): `simulated.py` in virtual time, `served.py` in real time.
+`trace.py` writes down what passes and reads it back. `tests/conformance/` holds every link to the same promises.
 
 Nothing here knows what a frame means.
 """

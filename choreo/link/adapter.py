@@ -15,14 +15,16 @@ from typing import TYPE_CHECKING, Any
 from choreo.errors import LinkLost, RecipeError
 from choreo.frame import Frame
 from choreo.link.serial_port import HeldPort, hold
+from choreo.link.serial_reading import read_in_one_go
 from choreo.link.settings import look_at_options, settings_of
 from choreo.link.spec import BusSpec
 
 if TYPE_CHECKING:
     from can import BusABC, Message
 
-#: Interfaces that hand a frame back to its sender when it has left: that is the proof of sending.
-ECHOING = frozenset({"socketcan", "virtual"})
+#: Interfaces that hand a frame back to its sender when it has left: that is the proof of sending. `virtual` needs none:
+#: when its `send` returns, the frame lies with everybody else on the channel.
+ECHOING = frozenset({"socketcan"})
 
 #: Interfaces whose channel is a serial port, perhaps with `@` and its speed behind it.
 ON_A_SERIAL_LINE = frozenset({"slcan", "robotell", "seeedstudio", "serial"})
@@ -76,13 +78,15 @@ def open_bus(spec: BusSpec, bit_rate: int) -> Opened:
     settings |= {**_own_options(interface, str(channel)), **spec.options}
     look_at_options(spec, interface, settings)
     settings["bitrate"] = bit_rate
-    port = hold(str(channel).partition("@")[0]) if interface in ON_A_SERIAL_LINE else HeldPort()
+    port = hold(_device(str(channel))) if interface in ON_A_SERIAL_LINE else HeldPort()
     try:
         # The command line says it all: no file in the user's home may change the bus unasked.
         bus = can.Bus(interface=interface, channel=channel, ignore_config=True, **settings)
     except Exception as trouble:
         port.release()
         raise _not_opened(spec, interface, bit_rate, trouble) from trouble
+    if interface == "slcan":
+        read_in_one_go(bus)
     return Opened(bus, interface, interface in ECHOING, port)
 
 
@@ -110,6 +114,11 @@ def _not_opened(spec: BusSpec, interface: str, bit_rate: int, trouble: Exception
     return LinkLost(f"the adapter {spec.text!r} cannot be opened: {what}", rule="adapter-not-opened", help=todo)
 
 
+def _device(channel: str) -> str:
+    """The device file of a serial port, without the speed that may stand behind it."""
+    return channel.partition("@")[0]
+
+
 def _own_options(interface: str, channel: str) -> dict[str, Any]:
     """What choreo sets itself; an option given on the command line goes before."""
     if interface in ECHOING:
@@ -119,7 +128,7 @@ def _own_options(interface: str, channel: str) -> dict[str, Any]:
     # With a timeout of its own the driver would sleep in every `recv(0)`. Some adapters restart when their port is
     # opened, so python-can waits two seconds; a pseudo-terminal does not.
     options: dict[str, Any] = {"timeout": 0}
-    if Path(channel.partition("@")[0]).resolve().is_relative_to("/dev/pts"):
+    if Path(_device(channel)).resolve().is_relative_to("/dev/pts"):
         options["sleep_after_open"] = 0
     return options
 

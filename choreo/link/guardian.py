@@ -10,7 +10,6 @@ import contextlib
 import json
 import os
 import select
-import signal
 import subprocess
 import sys
 from collections.abc import Callable, Iterator, Sequence
@@ -20,7 +19,7 @@ from typing import Protocol
 
 from choreo.errors import ChoreoError, InternalError
 from choreo.frame import Frame
-from choreo.link.guardian_process import ACTED, BEAT, FAREWELL, READY
+from choreo.link.guardian_process import ACTED, BEAT, FAILED, FAREWELL, HELPLESS, READY
 from choreo.link.past import WayPast
 from choreo.link.port import Event, Interrupt
 
@@ -31,6 +30,8 @@ AGAIN = 5
 APART_S = 0.05
 #: How long the guardian may take to begin and to end; it needs a hundredth of that.
 PATIENCE_S = 10.0
+#: How long a beat that finds the guardian gone may wait to learn why: the session has a machine to watch.
+LEARNS_S = 0.05
 
 PROGRAM = Path(__file__).with_name("guardian_process.py")
 
@@ -55,20 +56,24 @@ class Guardian:
         self._post = post
         self._process: subprocess.Popen[bytes] | None = None
         self._pipe = -1
+        self._beaten = False  # before the first beat the session has sent nothing
 
-    def beat(self) -> None:
+    def beat(self) -> str:
         """
         The session lives. To be called every 200 ms from the first time on, until the farewell. Where the guardian is
         found to have stopped the machine, the session gets an `Interrupt`: it was halted for too long to go on.
+        Returns, once, why nobody guards the session any more; otherwise nothing.
         """
         if self._pipe < 0:
-            return
+            return ""
+        self._beaten = True
         try:
             os.write(self._pipe, BEAT)
         except BlockingIOError:
-            return  # it is full of beats
+            return ""  # it is full of beats
         except OSError:
             self._gone()
+        return self.trouble
 
     def begin(self, descriptor: int, opening: bytes, stops: Sequence[bytes], note: Path) -> None:
         """Start the process and wait until it is there; where it does not come, `trouble` says so."""
@@ -102,7 +107,8 @@ class Guardian:
         self._pipe = pipe
         if not self._came(self._process):
             self.trouble = "the guardian did not begin"
-            self._end_it()
+            self._process.kill()
+            self._end()
 
     def _came(self, process: "subprocess.Popen[bytes]") -> bool:
         assert process.stdout is not None
@@ -113,8 +119,14 @@ class Guardian:
     def _gone(self) -> None:
         os.close(self._pipe)
         self._pipe = -1
-        if self._wait() == ACTED:
-            self.trouble = "the guardian has stopped the machine: nothing had been heard of choreo for too long"
+        assert self._process is not None
+        try:
+            code = self._process.wait(LEARNS_S)
+        except subprocess.TimeoutExpired:
+            code = ACTED  # it lets go of the pipe when it has acted, and may have to wait for a disk or a terminal
+        if code in (ACTED, FAILED):
+            did = "has stopped the machine" if code == ACTED else "could not stop the machine"
+            self.trouble = f"the guardian {did}: nothing had been heard of choreo for too long"
             self._post(Interrupt(self.trouble))
         else:
             self.trouble = "the guardian has ended"
@@ -128,21 +140,27 @@ class Guardian:
             with contextlib.suppress(OSError):
                 os.write(self._pipe, FAREWELL)
             self._end()
+        elif self._process is not None:
+            self._wait()  # it has acted, and may still be leaving its note
 
-    def alarm(self) -> None:
-        """The session is broken: what the guardian does when it is killed, it does now."""
-        if self._pipe >= 0:
+    def alarm(self, *, helpless: bool = False) -> None:
+        """
+        The session is broken: what the guardian does when it is killed, it does now; also where the session is sound
+        and has lost the adapter or the bus (`helpless`). Before the first beat nothing was sent, and there is nothing
+        to stop.
+        """
+        if not self._beaten:
+            self.farewell()
+        elif self._pipe >= 0:
+            if helpless:
+                with contextlib.suppress(OSError):
+                    os.write(self._pipe, HELPLESS)
             self._end()
 
     def _end(self) -> None:
         os.close(self._pipe)
         self._pipe = -1
         self._wait()
-
-    def _end_it(self) -> None:
-        assert self._process is not None
-        self._process.send_signal(signal.SIGKILL)
-        self._end()
 
     def _wait(self) -> int | None:
         assert self._process is not None
@@ -169,8 +187,8 @@ def guarded_by(link: Guarded, frames: Sequence[Frame], note: Path) -> Iterator[G
         return
     descriptor, written = past
     guardian = Guardian(link.post)
-    guardian.begin(descriptor, getattr(written, "opening", b""), [written(frame) for frame in frames], note)
     try:
+        guardian.begin(descriptor, written.opening, [written(frame) for frame in frames], note)
         yield guardian
     except BaseException as failure:
         if isinstance(failure, ChoreoError) and not isinstance(failure, InternalError):

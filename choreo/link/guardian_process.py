@@ -19,12 +19,14 @@ import sys
 import time
 from typing import Any
 
-#: What the session writes: it lives; it is done. And what it reads: the guardian is there.
-BEAT, FAREWELL, READY = b".", b"!", b"R"
+#: What the session writes: it lives; it is done; it cannot send any more. And what it reads: the guardian is there.
+BEAT, FAREWELL, HELPLESS, READY = b".", b"!", b"?", b"R"
 #: Exit codes: farewell; stopped the machine; could not.
 QUIET, ACTED, FAILED = 0, 3, 4
 #: How long a stop may wait for room in the adapter.
 ROOM_S = 0.02
+#: How long what it did may wait for a terminal that takes nothing.
+SAYING_S = 1.0
 
 
 def main() -> int:
@@ -40,11 +42,17 @@ def main() -> int:
         return QUIET
     seen = time.monotonic()
     sent, trouble = stop(what, seen)
+    os.close(what["alive"])  # a session that goes on learns of it at once, whatever a disk or a terminal takes
     outcome = leave_note(what, why, sent, trouble, seen)
-    with contextlib.suppress(OSError, ValueError):
-        sys.stderr.write(f"\nchoreo's guardian: {why}; {outcome}\n")
-        sys.stderr.flush()
+    say(f"\nchoreo's guardian: {why}; {outcome}\n")
     return ACTED if sent else FAILED
+
+
+def say(text: str) -> None:
+    """On standard error, unless a halted terminal or a full pipe would not let go of it."""
+    with contextlib.suppress(OSError, ValueError):
+        if select.select([], [2], [], SAYING_S)[1]:
+            os.write(2, text.encode())
 
 
 def watch(alive: int, silence_s: float) -> str:
@@ -57,6 +65,8 @@ def watch(alive: int, silence_s: float) -> str:
         came = os.read(alive, 4096)
         if FAREWELL in came:
             return ""
+        if HELPLESS in came:
+            return "choreo itself could reach the machine no more"
         if not came:
             return "choreo ended without having said that it is done"
         patience_s = silence_s

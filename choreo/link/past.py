@@ -7,7 +7,6 @@ of linux/can.h. Both are checked in the tests against what python-can itself wri
 """
 
 import struct
-from collections.abc import Callable
 from typing import Protocol
 
 from choreo.frame import Frame
@@ -51,7 +50,8 @@ class KernelFrame:
 #: By interface. Each writes whole frames to a descriptor that another process may share.
 WRITTEN: dict[str, Written] = {"slcan": SerialLine(), "socketcan": KernelFrame()}
 
-WayPast = tuple[int, Callable[[Frame], bytes]]
+#: The descriptor, and how a frame is written to it.
+WayPast = tuple[int, Written]
 
 
 def way_past(interface: str, descriptor: int | None, platform: str) -> WayPast | str:

@@ -81,6 +81,13 @@ async def readable(descriptor: int) -> None:
     await anyio.wait_readable(descriptor)
 
 
+async def pause(seconds: float) -> None:
+    """Let time pass, beside a session."""
+    import anyio
+
+    await anyio.sleep(seconds)
+
+
 @contextmanager
 def signals_post_to(link: Link) -> Iterator[socket.socket | None]:
     """

@@ -8,7 +8,9 @@ The form is that of `candump -L` with the direction at the end, which python-can
 import re
 from collections import deque
 from collections.abc import Callable, Iterable, Iterator
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass
+from pathlib import Path
 from typing import TextIO
 
 from choreo.errors import RecipeError
@@ -19,9 +21,23 @@ from choreo.link.port import BusTrouble, Confirmed, Event, HearsSteps, Link
 ERROR_FRAME = Frame(0x20000080, extended=True)
 
 
+@contextmanager
+def trace_file(path: Path) -> Iterator[TextIO]:
+    """A new trace, open inside. What a full disk does not take at its end is not worth an error."""
+    file = path.open("w", encoding="ascii", newline="\n")
+    try:
+        yield file
+    finally:
+        with suppress(OSError):
+            file.close()
+
+
 class TraceLink:
     """
     Any link, with every frame that passes written to `out`.
+
+    An `out` that takes no more (a full disk) ends the trace and nothing else: the session, which may have a machine to
+    bring to rest, hears of it by a `BusTrouble`.
 
     A submitted frame is written when the link knows that it has left, so one that is withdrawn, or lost with the
     adapter, is not in the trace. Unless the frame was to be confirmed, its line bears the time of handing over, or that
@@ -125,7 +141,12 @@ class TraceLink:
         head = self._heads[extended].get(id) or self._new_head(id, extended)
         micros = (t_ns - self._start_ns) // 1000
         payload = "R" if remote else data.hex().upper()
-        self._write(f"({micros // 1000000}.{micros % 1000000:06d}{head}{payload}{end}")
+        try:
+            self._write(f"({micros // 1000000}.{micros % 1000000:06d}{head}{payload}{end}")
+        except OSError as full:
+            self._write = len  # writes nothing
+            what = f"the trace cannot be written any more: {full.strerror or full}"
+            self._link.post(BusTrouble(what, self._link.now_ns()))
 
     def _new_head(self, id: int, extended: bool) -> str:
         """What stands between time and data, made once for each identifier."""

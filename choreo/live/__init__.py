@@ -9,5 +9,6 @@ A run on the real bus, from the checked recipe to the run folder.
     running.py     the whole of it: adapter, guardian, journal, session
     stop.py        the stop from a second terminal: through the process that has the machine, or over the bus
 
-What a session does live and not in a dry-run is in `choreo/run/` (`live.py`, `prepare/ready.py`); nothing here sends.
+What a session does live and not in a dry-run is in `choreo/run/` (`live.py`, `prepare/ready.py`, `stop_now.py`): what
+is sent is composed there and in `choreo/drive/`.
 """

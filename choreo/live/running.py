@@ -6,29 +6,26 @@ path out goes through stopping.
 """
 
 from collections.abc import Awaitable, Callable, Mapping, Sequence
-from contextlib import AbstractContextManager, ExitStack
+from contextlib import AbstractContextManager, ExitStack, suppress
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any, Protocol
 
-from choreo.errors import LinkLost
+from choreo.errors import ChoreoError, Exit, LinkLost
 from choreo.journal import JournalWriter, RunFolder, read_journal, slug
 from choreo.link.guardian import guarded_by
 from choreo.link.live import LiveLink, open_live
 from choreo.link.port import Link
 from choreo.link.supervise import run_live
-from choreo.link.trace import TraceLink
+from choreo.link.trace import TraceLink, trace_file
 from choreo.live.listening import listen
-from choreo.live.steady import steady
+from choreo.live.steady import go_first, steady
 from choreo.live.stops import numbered, stop_frames
 from choreo.plan.model import Plan
 from choreo.report import Summary, summarise, summary_json
 from choreo.run.executor import Outcome, perform
 from choreo.run.live import Live
 from choreo.running import announced
-
-#: Beside the other files of the run folder: what the guardian did, if it had to do anything.
-GUARDIAN_NOTE = "guardian.json"
 
 Task = Callable[[], Awaitable[None]]
 
@@ -51,18 +48,19 @@ class Attendant(Protocol):
 
 @dataclass(frozen=True, slots=True)
 class LiveResult:
-    """How it ended, and its figures."""
+    """How it ended, and its figures; None where the journal was taken away meanwhile."""
 
     outcome: Outcome
     folder: RunFolder
-    summary: Summary
+    summary: Summary | None
 
 
 def run_on_bus(
     plan: Plan, bus: str, options: Mapping[str, str], folder: RunFolder, live: Live, attendant: Attendant
 ) -> LiveResult:
     """
-    Carry the plan out on a real bus. Nothing was sent before `attendant.opened` is left by an exception.
+    Carry the plan out on a real bus. Nothing is sent before `attendant.opened` has yielded; an exception from it leaves
+    the bus untouched.
 
     Raises:
         RecipeError: the bus is none, somebody else commands this machine, or another process has it.
@@ -74,26 +72,39 @@ def run_on_bus(
         link = open_live(bus, plan.bit_rate, options)
         stack.callback(link.close)
         run_live(lambda: listen(link, plan), link)  # what is refused here must not wake a guardian
-        guardian = stack.enter_context(guarded_by(link, stop_frames(plan), folder.path / GUARDIAN_NOTE))
+        guardian = stack.enter_context(guarded_by(link, stop_frames(plan), folder.guardian))
         unguarded = _unguarded(plan, guardian.trouble)
         delayed = stack.enter_context(steady())
-        trace = stack.enter_context(folder.trace.open("w", encoding="ascii", newline="\n"))
+        trace = stack.enter_context(trace_file(folder.trace))
         tasks = stack.enter_context(attendant.opened(link, folder, unguarded, delayed))
         traced = TraceLink(link, trace)
         beating = replace(live, beat=guardian.beat)
 
         async def whole() -> Outcome:
+            if not delayed:
+                go_first()  # in the session's own thread
             with JournalWriter(folder.journal, observer=attendant.record) as journal:
                 outcome = await perform(plan, traced, journal, mode="live", seed=None, live=beating)
                 await _rest_leaves(traced)
                 return outcome
 
         outcome = run_live(whole, link, *tasks)
+        if outcome.exit is Exit.LINK:  # whatever kept the session's own stop may let this one through
+            guardian.alarm(helpless=True)
         guardian.farewell()  # before anything else that may take its time: the screen, the link's end
         traced.close()
-    summary = summarise(read_journal(folder.journal))
-    folder.summary.write_text(summary_json(summary), encoding="utf-8", newline="\n")
-    return LiveResult(outcome, folder, summary)
+    return LiveResult(outcome, folder, _summary(folder))
+
+
+def _summary(folder: RunFolder) -> Summary | None:
+    """The run's figures, kept in its folder. How it ended is said although a disk is full or the folder gone."""
+    try:
+        summary = summarise(read_journal(folder.journal))
+    except ChoreoError:
+        return None
+    with suppress(OSError):
+        folder.summary.write_text(summary_json(summary), encoding="utf-8", newline="\n")
+    return summary
 
 
 #: What was handed over at the very end has left by then, on any adapter that still works.
@@ -101,7 +112,7 @@ LEAVE_NS = 200_000_000
 
 
 async def _rest_leaves(link: Link) -> None:
-    """`close` drops what still waits in the outbox: give it the time that a sound adapter needs."""
+    """Wait for what was handed over last: the guardian is not sent away before it has left."""
     until = link.now_ns() + LEAVE_NS
     while link.unsent() and link.now_ns() < until:
         try:

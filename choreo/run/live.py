@@ -9,7 +9,8 @@ class Live:
     """
     `word` is what the operator must type before anything moves; `armed` names, in words, why nobody is asked for it.
     With `single_step` the operator is asked before each step. `beat` is called every `BEAT_NS` for as long as the
-    session lives: whoever guards it counts on that. `bus` and `started` (ISO 8601) go into the journal.
+    session lives: whoever guards it counts on that; what it returns is put on record. `bus` and `started` (ISO 8601) go
+    into the journal.
     """
 
     word: str
@@ -17,7 +18,7 @@ class Live:
     single_step: bool = False
     bus: str = ""
     started: str = ""
-    beat: Callable[[], None] = field(default=lambda: None)
+    beat: Callable[[], str] = field(default=lambda: "")
 
 
 #: The guardian gives a session up that is silent for ten of these.

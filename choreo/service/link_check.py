@@ -22,10 +22,10 @@ from choreo.plan.model import Plan
 from choreo.service.bench import Bench
 from choreo.service.ear import Passed
 from choreo.service.link_figures import LinkReport, Load
+from choreo.service.others import foreign_host, said_by_another
 from choreo.service.peers import Peer
 from choreo.service.reporting import whole_report
 from choreo.units import NS_PER_S
-from choreo.wire.words import FrameClass
 
 LISTEN_NS = 500_000_000
 #: No loss in so many exchanges bounds the loss at 1 % (P28).
@@ -120,11 +120,7 @@ class LinkCheck:
         bench = self.bench
         await self._wait(lambda: False, self.wanted.listen_ns)
         if self.commanded:
-            raise RecipeError(
-                f"somebody else on the bus {self.commanded}",
-                rule="foreign-host",
-                help="Nothing was sent. End the other program, or take the other host off the bus; then begin again.",
-            )
+            raise foreign_host(self.commanded)
         quiet = self._load(bench.ear.passed, self.wanted.listen_ns)
         bench.listening_is_over()
         self._time_over = False
@@ -248,14 +244,5 @@ class LinkCheck:
 
     def _hear(self, frame: Frame) -> None:
         """Requests that are not ours are another host's (P18)."""
-        bench = self.bench
-        if self.commanded or (frame.id, frame.extended, frame.remote) in bench.ours:
-            return
-        for dialect in self.plan.dialects.values():
-            told = dialect.decode(frame)
-            if told is None or told.from_drive or (told.node is not None and told.node not in bench.names):
-                continue
-            whom = "all nodes" if told.node is None else f"{bench.names[told.node]} (node {told.node})"
-            what = "asks" if told.frame_class is FrameClass.NEUTRAL else "commands"
-            self.commanded = f"{what} {whom}: {told.message} ({frame.text()})"
-            return
+        if not self.commanded and (frame.id, frame.extended, frame.remote) not in self.bench.ours:
+            self.commanded = said_by_another(frame, self.plan.dialects.values(), self.bench.names)

@@ -8,7 +8,7 @@ from math import ceil
 
 from choreo.report.table import Column, printable, table
 from choreo.service.link_figures import LinkReport, Load, NodeFigures
-from choreo.service.link_verdict import Verdict, identifier_words, rate_words
+from choreo.service.link_verdict import Verdict, how_many, identifier_words, rate_words
 from choreo.units import show_ns
 
 #: Identifiers of others that are shown; the rest is in the JSON.
@@ -84,7 +84,7 @@ def _bus(report: LinkReport, width: int) -> Iterator[str]:
     for row in rows:
         yield from _prose(row, width)
     for other in report.others[:SHOWN]:
-        seen = f"{_count(other.frames, 'frame')}, {other.before} of them before anything was sent"
+        seen = f"{how_many(other.frames, 'frame')}, {other.before} of them before anything was sent"
         yield from _prose(f"{identifier_words(other)}: {seen}; {other.whose}", width)
     if len(report.others) > SHOWN:
         yield f"  and {len(report.others) - SHOWN} identifiers more"
@@ -103,7 +103,7 @@ def _others_asked(report: LinkReport) -> str:
 def _load(load: Load) -> str:
     if not load.frames:
         return "no frame"
-    return f"load {100 * load.least:.1f} to {100 * load.most:.1f} %, {_count(load.frames, 'frame')}"
+    return f"load {100 * load.least:.1f} to {100 * load.most:.1f} %, {how_many(load.frames, 'frame')}"
 
 
 def report_json(report: LinkReport, verdict: Verdict, bus: str) -> str:
@@ -127,7 +127,3 @@ def _ms(ns: int | None) -> str:
 
 def _seconds(ns: int) -> str:
     return f"{ns / 1e9:.1f} s"
-
-
-def _count(number: int, word: str) -> str:
-    return f"{number} {word}" if number == 1 else f"{number} {word}s"

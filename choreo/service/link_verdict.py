@@ -54,7 +54,7 @@ def _headline(report: LinkReport, good: bool) -> str:
     if good and min(node.exchanges for node in report.nodes) < FEW:
         return "nothing wrong yet, in too few exchanges to call the link good"
     if good and report.strangers:
-        return f"the link is good; on the bus and not declared: {_count(len(report.strangers), 'node')}"
+        return f"the link is good; on the bus and not declared: {how_many(len(report.strangers), 'node')}"
     return "the link is good" if good else "the link is bad"
 
 
@@ -81,9 +81,10 @@ def _words(report: LinkReport) -> Iterator[str]:
             f"{_these(len(report.strangers))} as well."
         )
     if report.error_frames:
-        yield f"{_count(report.error_frames, 'error frame')} on the bus."
+        yield f"{how_many(report.error_frames, 'error frame')} on the bus."
     if report.fd_frames:
-        yield f"{_count(report.fd_frames, 'CAN FD frame')} on the bus; classical nodes answer those with error frames."
+        frames = how_many(report.fd_frames, "CAN FD frame")
+        yield f"{frames} on the bus; classical nodes answer those with error frames."
 
 
 def _all_sound(nodes: tuple[NodeFigures, ...]) -> str:
@@ -99,7 +100,7 @@ def _all_sound(nodes: tuple[NodeFigures, ...]) -> str:
 
 def _unsound(node: NodeFigures) -> str:
     if node.silent and not node.wrong:
-        return f"{_named(node)} does not answer: {_count(node.exchanges, 'exchange')}, no reply."
+        return f"{_named(node)} does not answer: {how_many(node.exchanges, 'exchange')}, no reply."
     found = []
     if node.lost:
         found.append(
@@ -214,8 +215,8 @@ def _slow(report: LinkReport, asked: list[NodeFigures]) -> Iterator[str]:
     overruns = sum(node.overruns for node in heard if not node.silent)
     if overruns:
         yield (
-            f"{_count(overruns, 'exchange')} could not begin in time, the one before was still out: this link does not "
-            f"keep up with one exchange every {_ms(report.every_ns)} with each of {len(asked)} nodes."
+            f"{how_many(overruns, 'exchange')} could not begin in time, the one before was still out: this link does "
+            f"not keep up with one exchange every {_ms(report.every_ns)} with each of {len(asked)} nodes."
         )
 
 
@@ -246,7 +247,8 @@ def _these(count: int) -> str:
     return "it" if count == 1 else "them"
 
 
-def _count(number: int, word: str) -> str:
+def how_many(number: int, word: str) -> str:
+    """`1 frame`, `2 frames`."""
     return f"{number} {word}" if number == 1 else f"{number} {word}s"
 
 

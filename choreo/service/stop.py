@@ -18,6 +18,7 @@ from pathlib import Path
 from typing import Any, Literal
 
 from choreo.errors import RecipeError
+from choreo.journal.folder import RunFolder
 from choreo.journal.tail import Tail
 from choreo.running import Running, find
 
@@ -25,8 +26,6 @@ from choreo.running import Running, find
 REACTS_S = 1.0
 #: While it is stopping a journal grows with every reading; one that has not for so long is a process that hangs.
 HANGS_S = 5.0
-#: Where the guardian of a session leaves word of what it did, in the run folder.
-GUARDIAN_NOTE = "guardian.json"
 #: How often is looked.
 LOOK_S = 0.01
 
@@ -81,7 +80,7 @@ def ask_to_stop(running: Running, stopping: Callable[[str], None] = lambda cause
         os.kill(running.pid, signal.SIGTERM)
     except OSError:  # it has just ended
         return Answered(running, "ended")
-    with Tail(running.folder / "journal.jsonl", watched) as tail:
+    with Tail(RunFolder(running.folder).journal, watched) as tail:
         asked = grown = time.monotonic()
         while True:
             alive = any(one.pid == running.pid for one in find())
@@ -113,7 +112,7 @@ def guardian_word(folder: Path, patience_s: float) -> str:
     until = time.monotonic() + patience_s
     while True:
         try:
-            note = json.loads((folder / GUARDIAN_NOTE).read_text(encoding="utf-8"))
+            note = json.loads(RunFolder(folder).guardian.read_text(encoding="utf-8"))
             return f"its guardian: {note['why']}; {note['outcome']}"
         except (OSError, ValueError, KeyError, TypeError):
             if time.monotonic() > until:

@@ -16,8 +16,8 @@ from choreo.errors import RecipeError
 from choreo.link.port import SimulationRequest
 from choreo_sim.bus import Bus
 from choreo_sim.fault_entry import Fired
+from choreo_sim.final_state import as_it_was_left, lasted
 from choreo_sim.kernel import Kernel
-from choreo_sim.left_as import as_it_was_left, lasted
 from choreo_sim.machine import Machine, build
 from choreo_sim.machine_file import find_machine, read_machine
 from choreo_sim.port_link import PortLink

@@ -22,7 +22,7 @@ from choreo.errors import ChoreoError
 from choreo.journal import JournalWriter
 from choreo.link.live import open_live
 from choreo.link.supervise import run_live
-from choreo.live.steady import steady
+from choreo.live.steady import go_first, steady
 from choreo.plan.model import Plan
 from choreo.run.context import Run
 from choreo.run.executor import prepare
@@ -87,7 +87,8 @@ class Polling:
             self._free.append(request)
 
     async def go(self) -> Took:
-        """All of them."""
+        """All of them, in a thread that goes before others, as that of a run does."""
+        go_first()
         expected, began, worked = self._left, time.perf_counter_ns(), time.process_time()
         for _ in range(self._out):
             self._ask()

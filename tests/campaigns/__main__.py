@@ -14,7 +14,7 @@ def main(words: list[str]) -> int:
     parser.add_argument(
         "--each", "--runs", type=int, help="faults: so many cells of each kind; recipes, kills, demo: so many runs"
     )
-    parser.add_argument("--out", type=Path, help="a folder for everything that is wrong")
+    parser.add_argument("--out", type=Path, help="a folder for everything that is wrong; demo: for the runs")
     args = parser.parse_args(words)
     code: int = import_module(f"tests.campaigns.{args.campaign}").main(args.jobs, args.each, args.nice, args.out)
     return code

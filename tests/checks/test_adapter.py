@@ -1,4 +1,4 @@
-"""`bus: {adapter: ...}`: a slow adapter makes the stop late, and the check of a pair's skew knows it (practice.md P9)."""
+"""`bus: {adapter: ...}`: a slow adapter makes the stop late, and the check of a pair knows it (practice.md P9)."""
 
 from fractions import Fraction
 

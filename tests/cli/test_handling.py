@@ -1,5 +1,7 @@
 """What an exception becomes: words, an exit code, a crash file for a bug, and never a traceback."""
 
+import subprocess
+import sys
 import tempfile
 
 import pytest
@@ -86,3 +88,21 @@ def test_a_library_that_is_not_there_is_no_second_bug(monkeypatch, crash_folder)
     report_bug(ValueError("x"), [])
     (crash,) = crash_folder.iterdir()
     assert "no-such-library not installed" in crash.read_text()
+
+
+#: A program whose standard streams were closed; what it opens next must not become one of them.
+STREAMS = """
+import os, sys
+from choreo.cli import open_standard_streams
+open_standard_streams()
+print("nowhere")
+sys.stderr.write("nowhere")
+sys.exit(os.open(os.devnull, os.O_RDWR))
+"""
+
+
+@pytest.mark.parametrize("closed", ["<&-", ">&-", "2>&-", "<&- >&- 2>&-"])
+def test_no_file_gets_the_number_of_a_standard_stream_that_was_closed(closed):
+    done = subprocess.run(["sh", "-c", f'exec "$0" -c "$1" {closed}', sys.executable, STREAMS], check=False)
+    assert done.returncode > 2
+    assert done.returncode < 10  # and nothing is kept open for it

@@ -104,3 +104,13 @@ def test_without_standard_input_nobody_can_answer(monkeypatch):
     board = Keyboard(lambda event: None)
     assert board.ended
     assert not board.terminal
+
+
+def test_what_was_typed_before_a_question_is_no_part_of_its_answer():
+    desk = Desk()
+    desk.keys.take(b"yes")
+    desk.keys.forget()
+    desk.keys.take(b"\n")
+    assert desk.events == []
+    desk.keys.take(b"no\n")
+    assert desk.events == [Answer("no")]

@@ -17,7 +17,7 @@ import pytest
 
 from choreo.cli import main
 from choreo.cli.lines import follow
-from choreo.cli.screen.leaving import Keyboard
+from choreo.cli.screen.leaving import Onlooker
 from choreo.cli.screen.paint import LEAVE
 
 GOLDEN = (Path(__file__).parents[1] / "golden" / "journal_v1.jsonl").read_bytes()
@@ -67,7 +67,7 @@ def test_a_run_that_has_not_begun_is_waited_for(tmp_path, capsys, monkeypatch, t
         run.mkdir(exist_ok=True)
         if there:
             (run / there).write_text("")
-    monkeypatch.setattr(Keyboard, "leaves", lambda self, seconds: True)
+    monkeypatch.setattr(Onlooker, "leaves", lambda self, seconds: True)
     assert main(["watch", str(run)]) == 0
     assert capsys.readouterr().out.splitlines() == [
         f"waiting for {run / 'journal.jsonl'}",
@@ -153,11 +153,11 @@ def keys():
 def test_q_and_enter_leave_and_nothing_typed_is_shown(keys, typed, leaves):
     master, stream = keys
     before = termios.tcgetattr(stream.fileno())
-    with Keyboard(stream) as keyboard:
+    with Onlooker(stream) as onlooker:
         assert not termios.tcgetattr(stream.fileno())[3] & termios.ECHO
-        assert not keyboard.leaves(0)
+        assert not onlooker.leaves(0)
         os.write(master, typed)
-        assert keyboard.leaves(PATIENCE_S if leaves else 0) is leaves
+        assert onlooker.leaves(PATIENCE_S if leaves else 0) is leaves
     assert termios.tcgetattr(stream.fileno()) == before
 
 
@@ -165,9 +165,9 @@ def test_q_and_enter_leave_and_nothing_typed_is_shown(keys, typed, leaves):
 def test_signals_leave_at_once_and_are_as_before_afterwards(name):
     number = getattr(signal, name)
     before = signal.getsignal(number)
-    with Keyboard(None) as keyboard:
+    with Onlooker(None) as onlooker:
         os.kill(os.getpid(), number)
-        assert keyboard.leaves(PATIENCE_S)
+        assert onlooker.leaves(PATIENCE_S)
     assert signal.getsignal(number) is before
 
 

@@ -7,7 +7,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from choreo.errors import RecipeError
-from choreo.journal import prepare_folder, slug
+from choreo.journal import JournalWriter, prepare_folder, slug
 
 
 @pytest.mark.parametrize(
@@ -42,7 +42,7 @@ def test_a_new_folder_is_made_with_its_parents(tmp_path):
 
 
 def test_a_folder_of_an_earlier_run_is_used_again_and_keeps_what_is_not_ours(tmp_path):
-    for name in ("journal.jsonl", "trace.log", "summary.json", "crash.txt", "my notes.txt"):
+    for name in ("journal.jsonl", "trace.log", "summary.json", "crash.txt", "guardian.json", "my notes.txt"):
         (tmp_path / name).write_text("old")
     prepare_folder(tmp_path)
     assert [entry.name for entry in tmp_path.iterdir()] == ["my notes.txt"]
@@ -69,3 +69,25 @@ def test_a_file_where_the_folder_should_be_is_the_users_error(tmp_path):
     (tmp_path / "runs").write_text("a file")
     with pytest.raises(RecipeError, match="cannot be used for a run"):
         prepare_folder(tmp_path / "runs" / "one")
+
+
+@pytest.mark.parametrize("title", ["a", 'mode":"dry-run'])
+def test_what_a_real_run_left_is_never_overwritten(tmp_path, title):
+    # It may be going on: whoever stops or watches it reads this very file.
+    with JournalWriter(tmp_path / "journal.jsonl") as journal:
+        journal.write("run", 0, journal=1, choreo="0", mode="live", title=title)
+    with pytest.raises(RecipeError, match="never overwritten"):
+        prepare_folder(tmp_path)
+    assert (tmp_path / "journal.jsonl").read_text().endswith("\n")
+
+
+def test_what_a_dry_run_left_is_whatever_its_title_says(tmp_path):
+    with JournalWriter(tmp_path / "journal.jsonl") as journal:
+        journal.write("run", 0, journal=1, choreo="0", mode="dry-run", title='mode":"live')
+    prepare_folder(tmp_path)
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_a_run_that_was_refused_after_its_rehearsal_may_use_the_folder_again(tmp_path):
+    (tmp_path / "rehearsal").mkdir()
+    assert prepare_folder(tmp_path).rehearsal.is_dir()

@@ -170,6 +170,7 @@ def guarded_here(port: str, note: Path) -> Iterator[tuple[RawHost, Guardian, Lin
     link = Link((host._descriptor, SerialLine()))
     with guarded_by(link, STOPS, note) as guardian:
         assert guardian.trouble == ""
+        guardian.beat()
         yield host, guardian, link
     host.close()
 
@@ -231,6 +232,7 @@ def test_a_socket_of_the_kernels_gets_one_frame_at_a_time(tmp_path: Path) -> Non
         bus.settimeout(LONG_S)
         with guarded_by(Link((ours.fileno(), KernelFrame())), frames, tmp_path / "note") as guardian:
             assert guardian.trouble == ""
+            guardian.beat()
             guardian.alarm()
         came = [bus.recv(64) for _ in range(TIMES * len(frames))]
     assert came[:3] == [
@@ -274,16 +276,64 @@ def test_the_farewell_may_be_said_early_and_twice(tmp_path: Path) -> None:
             bus.recv(1)
 
 
+def fail_after_a_beat(ours: socket.socket, note: Path, failure: BaseException) -> None:
+    with guarded_by(Link((ours.fileno(), SerialLine())), STOPS, note) as guardian:
+        guardian.beat()
+        raise failure
+
+
 def test_what_choreo_raises_on_purpose_is_a_farewell_and_its_own_bug_is_none(tmp_path: Path) -> None:
     for failure, sent in ((LinkLost("gone"), False), (InternalError("a bug"), True)):
         ours, bus = socket.socketpair()
         with ours, bus:
-            with (
-                pytest.raises(type(failure)),
-                guarded_by(Link((ours.fileno(), SerialLine())), STOPS, tmp_path / "note"),
-            ):
-                raise failure
+            with pytest.raises(type(failure)):
+                fail_after_a_beat(ours, tmp_path / "note", failure)
             assert bool(select.select([bus], [], [], 0)[0]) is sent
+
+
+@pytest.mark.parametrize("failure", [KeyboardInterrupt(), BrokenPipeError(), InternalError("a bug")])
+def test_what_ends_it_before_the_first_beat_wakes_nobody(tmp_path: Path, failure: BaseException) -> None:
+    # Nothing was sent: the machine is not ours to stop.
+    ours, bus = socket.socketpair()
+    with ours, bus:
+        with (
+            pytest.raises(type(failure)),
+            guarded_by(Link((ours.fileno(), SerialLine())), STOPS, tmp_path / "note"),
+        ):
+            raise failure
+        assert not select.select([bus], [], [], 0)[0]
+    assert not (tmp_path / "note").exists()
+
+
+def test_a_session_that_was_halted_learns_of_the_stop_although_the_terminal_takes_nothing(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(module, "SILENCE_S", 0.05)
+    full, nobody_reads = os.pipe()
+    os.set_blocking(nobody_reads, False)
+    with contextlib.suppress(BlockingIOError):
+        while True:
+            os.write(nobody_reads, bytes(4096))
+    os.set_blocking(nobody_reads, True)
+    stderr = os.dup(2)
+    ours, bus = socket.socketpair()
+    link = Link((ours.fileno(), SerialLine()))
+    with ours, bus:
+        try:
+            os.dup2(nobody_reads, 2)
+            with guarded_by(link, STOPS, tmp_path / "note") as guardian:
+                guardian.beat()
+                said = b""
+                while said.count(b"t0201") < TIMES:
+                    said += bus.recv(4096)
+                while not guardian.trouble:  # its pipe takes a beat until the moment in which it lets go of it
+                    guardian.beat()
+        finally:
+            os.dup2(stderr, 2)
+            for one in (full, nobody_reads, stderr):
+                os.close(one)
+    assert link.posted == [Interrupt(guardian.trouble)]
+    assert guardian.trouble.startswith("the guardian has stopped the machine")
 
 
 def test_where_there_is_no_way_past_the_words_are_passed_on(tmp_path: Path) -> None:
@@ -318,7 +368,7 @@ def test_a_guardian_that_was_killed_itself_is_noticed_by_the_next_beat(tmp_path:
         assert guardian._process is not None
         os.kill(guardian._process.pid, signal.SIGKILL)
         os.waitid(os.P_PID, guardian._process.pid, os.WEXITED | os.WNOWAIT)
-        guardian.beat()
+        assert guardian.beat() == "the guardian has ended"
         assert guardian.trouble == "the guardian has ended"
         assert not any(isinstance(event, Interrupt) for event in link.posted)
         guardian.beat()

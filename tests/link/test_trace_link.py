@@ -4,10 +4,12 @@ Traces: what is written, that python-can's own reader of candump files understan
 The form is that of `candump -L` (can-utils); python-can's `CanutilsLogReader` is the reference for reading it.
 """
 
+import errno
 import io
 from collections import deque
 from collections.abc import Callable
 from dataclasses import dataclass, field
+from pathlib import Path
 
 import can
 import pytest
@@ -18,7 +20,7 @@ from choreo.errors import RecipeError
 from choreo.frame import Frame
 from choreo.link.port import AdapterLost, BusTrouble, Confirmed, Event, Interrupt, Link
 from choreo.link.simulated import run_by_hand
-from choreo.link.trace import TraceLine, TraceLink, read_trace
+from choreo.link.trace import TraceLine, TraceLink, read_trace, trace_file
 
 
 @dataclass
@@ -260,3 +262,36 @@ def test_a_line_that_is_none_is_refused_with_its_number(bad: str) -> None:
     with pytest.raises(RecipeError) as refusal:
         list(read_trace(io.StringIO("(0.000010) can0 14B#12 T\n" + bad + "\n"), "trace.log"))
     assert str(refusal.value) == f"trace.log:2: {bad!r} is no line of a bus trace"
+
+
+class FullDisk(io.StringIO):
+    """Takes so many lines and no more."""
+
+    def __init__(self, room: int) -> None:
+        super().__init__()
+        self.room = room
+
+    def write(self, text: str) -> int:
+        if not self.room:
+            raise OSError(errno.ENOSPC, "No space left on device")
+        self.room -= 1
+        return super().write(text)
+
+
+def test_a_full_disk_ends_the_trace_and_nothing_else() -> None:
+    # The session has a machine to bring to rest: every reading must get through to it.
+    bench = Bench()
+    bench.link = TraceLink(bench.inner, FullDisk(1))
+    for t_ns in (1_000, 2_000, 3_000):
+        bench.comes(t_ns, Frame(0x12B, b"\x92", t_ns=t_ns))
+    (told,) = bench.inner.posted
+    assert told == BusTrouble("the trace cannot be written any more: No space left on device", 2_000)
+    bench.comes(4_000, told)
+    bench.link.close()
+    assert bench.inner.closed
+
+
+def test_what_a_full_disk_does_not_take_at_the_end_of_a_trace_is_no_error() -> None:
+    with trace_file(Path("/dev/full")) as out:
+        out.write("held in memory until the end")
+    assert out.closed

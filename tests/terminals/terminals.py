@@ -57,6 +57,14 @@ class Terminal:
                 return line
         raise AssertionError(f"{wanted!r} was never said:\n" + "\n".join(self.lines))
 
+    def hear(self, seconds: float) -> None:
+        """One line more, if one comes in time."""
+        with suppress(queue.Empty):
+            if (line := self._coming.get(timeout=seconds)) is None:
+                self._coming.put(None)
+            else:
+                self.lines.append(line)
+
     def send(self, number: int) -> None:
         """A signal to this process alone."""
         self.process.send_signal(number)

@@ -7,6 +7,8 @@ eye: 0x020 stops all, 0x023 stops node 3, 0x040 starts, 0x143 asks node 3, 0x123
 """
 
 import re
+import resource
+import shutil
 import signal
 import threading
 from collections.abc import Iterator
@@ -52,6 +54,7 @@ def test_an_adapter_that_is_unplugged_in_mid_move(here):
     assert (code, rule) == (4, "adapter-lost"), running.text
     assert {record["axis"] for record in journal.of("unproven")} == {"near_slide", "far_slide"}
     assert journal.of("at_rest") == []
+    assert "could NOT be told to stop" in running.text  # the guardian has tried too
 
 
 def test_an_adapter_whose_process_is_killed(here):
@@ -217,3 +220,36 @@ def assert_stopped_and_nothing_after(heard: list[can.Message]) -> None:
     assert not [message for message in after if message.arbitration_id == 0x040]
     moving = [m for m in after if 0x140 < m.arbitration_id < 0x160 and m.data[:1] in (b"\x33", b"\x41", b"\x42")]
     assert not moving
+
+
+def test_a_disk_that_is_full_in_mid_move_stops_the_axes_and_proves_it(here):
+    # Neither journal nor trace can be written any more, as setrlimit(2) makes it.
+    with machine(here) as sim, run(here) as (running, journal):
+        journal.until(moving)
+        room = max(path.stat().st_size for path in (journal.path, here / "out" / "trace.log")) + 100
+        resource.prlimit(running.process.pid, resource.RLIMIT_FSIZE, (room, room))
+        assert running.end() == 3, running.text
+        sim.send(signal.SIGTERM)
+        sim.end()
+    assert "a bug in choreo" not in running.text
+    assert "the journal cannot be written any more" in running.text
+    assert re.findall(r"(\w+): at rest, three fresh, equal readings", running.text) == ["near_slide", "far_slide"]
+
+
+def test_a_folder_that_is_deleted_in_mid_move_does_not_hide_how_it_ended(here):
+    with machine(here), run(here) as (running, journal):
+        journal.until(moving)
+        shutil.rmtree(here / "out")
+        running.send(signal.SIGTERM)
+        assert running.end() == 130, running.text
+    assert re.findall(r"(\w+): at rest, three fresh, equal readings", running.text) == ["near_slide", "far_slide"]
+
+
+def test_a_second_run_into_the_same_folder_leaves_the_record_of_the_first_alone(here):
+    with machine(here), run(here) as (running, journal):
+        journal.until(moving)
+        with run(here) as (second, _):
+            assert second.end() == 2, second.text
+        assert "never overwritten" in second.text
+        running.send(signal.SIGTERM)
+        assert ended(running, journal) == (130, "operator")

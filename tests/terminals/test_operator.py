@@ -2,6 +2,7 @@
 
 import os
 import pty
+import re
 import signal
 import subprocess
 import sys
@@ -128,3 +129,25 @@ def test_after_a_stop_a_retreat_goes_on_from_where_the_axes_are(here):
     after.whole()
     assert after.records[0]["retreat"] == "out"
     assert [record["axis"] for record in after.of("settled")] == ["near_slide"]
+
+
+def test_ctrl_c_pressed_again_and_again_does_not_hide_how_the_axes_were_left(here):
+    with machine(here), run(here) as (running, journal):
+        journal.until(moving)
+        while running.process.poll() is None and "run folder:" not in running.text:
+            running.send(signal.SIGINT)
+            running.hear(0.01)
+        assert running.end() in (130, -signal.SIGINT), running.text  # the last may find the interpreter at its end
+    journal.whole()
+    assert re.findall(r"^  (\w+): at rest", running.text, re.MULTILINE) == ["near_slide", "far_slide"], running.text
+    assert (here / "out" / "summary.json").exists()
+
+
+def test_an_input_that_ends_after_its_answer_is_no_stop(here):
+    with machine(here), run(here, recipe=once(here), asked=True, stdin=subprocess.PIPE) as (running, journal):
+        assert running.process.stdin is not None
+        with running.process.stdin as line:
+            journal.until(asked)
+            line.write(f"{WORD}\n")
+        assert running.end() == 0, running.text
+    journal.whole()

@@ -1,8 +1,14 @@
 """
 The picture of a run, drawn by a process of its own from the journal alone.
 
-`axes.py` and `choreo.cli.progress` gather what is known, `state.py` says it in a word, `letters.py` has the big
-letters, `picture.py` and `table.py` lay it out as plain rows, `paint.py` puts rows on a terminal, `child.py` is the
-process and `process.py` what starts it. Nothing here reads the keyboard, knows a bus or can stop a machine, and nothing
-that decides what is drawn looks at a clock.
+    process.py, child.py  what starts that process, and the process itself
+    axes.py, views.py     what is known of axes, steps and replies (`choreo.cli.progress` gathers it)
+    state.py, letters.py  what it does in one word; big letters
+    picture.py, table.py, rows.py  the whole, laid out as plain rows
+    paint.py, modes.py    rows on a terminal; a terminal given back as it was
+    clock.py              the clock on the wall
+    leaving.py            how somebody who only looks on leaves (`choreo watch`)
+
+Nothing here knows a bus or can stop a machine. What draws never reads the keyboard, and nothing that decides what is
+drawn looks at a clock.
 """

@@ -9,10 +9,10 @@ from typing import Any, TextIO
 from choreo.cli.screen.modes import Modes
 
 
-class Keyboard:
+class Onlooker:
     """
-    A context. Inside, what is typed is not shown, and signals only set a flag. Without a `stream` only signals count,
-    and so it is for a stream that is no terminal.
+    Knows when whoever looks on wants to leave. A context: inside, what is typed is not shown, and signals only set a
+    flag. Without a `stream` only signals count, and so it is for a stream that is no terminal.
     """
 
     def __init__(self, stream: TextIO | None) -> None:
@@ -43,7 +43,7 @@ class Keyboard:
     def _signal(self, number: int, frame: FrameType | None) -> None:
         self._asked = True
 
-    def __enter__(self) -> "Keyboard":
+    def __enter__(self) -> "Onlooker":
         self._bell = os.pipe()
         for end in self._bell:
             os.set_blocking(end, False)

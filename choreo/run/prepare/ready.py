@@ -27,12 +27,16 @@ EXCHANGE_NS = 5 * MS
 def beat_on(run: Run, live: Live) -> None:
     """From now on whoever guards the session hears that it lives, until the link is closed."""
 
+    def note() -> None:
+        if told := live.beat():
+            run.session.record("link", what=told)
+
     def beat(now: int) -> int:
-        live.beat()
+        note()
         return now + BEAT_NS
 
     run.session.at(run.session.now(), beat)
-    run.session.on_held_up = live.beat  # before anything else: it may have stopped the machine meanwhile
+    run.session.on_held_up = note  # before anything else: it may have stopped the machine meanwhile
 
 
 async def get_ready(run: Run, live: Live, patience_ns: int) -> None:

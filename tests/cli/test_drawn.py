@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 from rich.console import Console
 
-from choreo.cli.live import LOOK_EVERY, REDRAW_S, LiveView, bar, picture, rail
+from choreo.cli.drawn import LOOK_EVERY, REDRAW_S, DrawnRun, bar, picture, rail
 from choreo.cli.progress import Progress
 from choreo.cli.screen.axes import AxisView
 from choreo.cli.terminal import USUAL_WIDTH, can_redraw, width
@@ -98,7 +98,7 @@ class Clock:
 
 def test_it_draws_at_most_every_100_ms_and_looks_at_the_clock_every_few_hundred_readings():
     clock, out = Clock(), io.StringIO()
-    view = LiveView(out, lambda: None, clock=clock)
+    view = DrawnRun(out, lambda: None, clock=clock)
     lines = GOLDEN.read_text().splitlines()
     head = json.loads(lines[0])
     with view:
@@ -124,7 +124,7 @@ class Gone(io.StringIO):
 
 def test_a_terminal_that_goes_away_is_said_once_and_breaks_nothing():
     gone = []
-    view = LiveView(Gone(), lambda: gone.append(1))
+    view = DrawnRun(Gone(), lambda: gone.append(1))
     head = json.loads(GOLDEN.read_text().splitlines()[0])
     kind, t_ns = head.pop("k"), head.pop("t")
     view.record(kind, t_ns, head)

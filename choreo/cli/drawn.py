@@ -1,5 +1,5 @@
 """
-A run on a terminal: axes and steps, drawn over in place.
+A dry-run on a terminal: axes and steps, drawn over in place. (A run on a real bus is drawn by `choreo.cli.screen`.)
 
 The session runs in this very thread, so drawing must cost little: at most every 100 ms of wall time, and the clock is
 looked at only every few hundred readings.
@@ -27,7 +27,7 @@ RAIL = 24  # cells of an axis' travel
 BAR = 20  # cells of the whole run
 
 
-class LiveView:
+class DrawnRun:
     """Watches the journal and draws. A context: inside, the terminal is drawn over; afterwards the last state stays."""
 
     def __init__(
@@ -41,7 +41,7 @@ class LiveView:
         self._drawn_s = clock()
         self._readings = 0
 
-    def __enter__(self) -> "LiveView":
+    def __enter__(self) -> "DrawnRun":
         self._live.start()
         return self
 
