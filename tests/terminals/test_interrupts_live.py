@@ -27,8 +27,8 @@ from terminals.terminals import SLIDES
 SECOND = 1_000_000_000
 START, GIVE_POWER, RELEASE = Frame(0x040, b"\x51"), b"\x31\x01", b"\x32\x00"
 STOPS = {0x020, 0x023, 0x029}
-#: Records and readings of a run up to the second move; an interrupt comes at one of them.
-MOMENTS = 350
+#: Records and readings of a run into the second move; an interrupt comes at one of them.
+MOMENTS = 240
 
 
 def moves_something(frame):
