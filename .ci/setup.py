@@ -30,10 +30,8 @@ def main(words):
     if task == "demo":
         return run([installed(dev=False), "-m", "choreo", "dry-run", DEMO, *rest])
     if task == "test":
-        # A process for each processor, and one more, because tests in real time mostly wait; what lies in one file
-        # stays together, because its tests share runs.
-        many = str((os.cpu_count() or 1) + 1)
-        return run([installed(dev=True), "-m", "pytest", "--numprocesses", many, "--dist", "loadfile", *rest])
+        # A process for each processor; what lies in one file stays together, because its tests share runs.
+        return run([installed(dev=True), "-m", "pytest", "--numprocesses", "auto", "--dist", "loadfile", *rest])
     if task == "install" and not rest:
         installed(dev=True)
         return 0

@@ -57,6 +57,7 @@ def test_an_adapter_that_is_unplugged_in_mid_move(here):
     assert "could NOT be told to stop" in running.text  # the guardian has tried too
 
 
+@pytest.mark.campaign
 def test_an_adapter_whose_process_is_killed(here):
     with machine(here) as sim, run(here) as (running, journal):
         journal.until(moving)
@@ -90,7 +91,7 @@ def test_ctrl_c_in_mid_move_and_again_while_it_stops(here):
     assert_stopped_and_nothing_after(heard)
 
 
-@pytest.mark.parametrize("number", [signal.SIGHUP, signal.SIGTSTP])
+@pytest.mark.parametrize("number", [signal.SIGHUP, pytest.param(signal.SIGTSTP, marks=pytest.mark.campaign)])
 def test_every_signal_that_asks_for_an_end_is_a_stop(here, number):
     with machine(here), run(here) as (running, journal):
         journal.until(moving)
@@ -236,6 +237,7 @@ def test_a_disk_that_is_full_in_mid_move_stops_the_axes_and_proves_it(here):
     assert re.findall(r"(\w+): at rest, three fresh, equal readings", running.text) == ["near_slide", "far_slide"]
 
 
+@pytest.mark.campaign
 def test_a_folder_that_is_deleted_in_mid_move_does_not_hide_how_it_ended(here):
     with machine(here), run(here) as (running, journal):
         journal.until(moving)
@@ -245,6 +247,7 @@ def test_a_folder_that_is_deleted_in_mid_move_does_not_hide_how_it_ended(here):
     assert re.findall(r"(\w+): at rest, three fresh, equal readings", running.text) == ["near_slide", "far_slide"]
 
 
+@pytest.mark.campaign
 def test_a_second_run_into_the_same_folder_leaves_the_record_of_the_first_alone(here):
     with machine(here), run(here) as (running, journal):
         journal.until(moving)

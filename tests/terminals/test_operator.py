@@ -61,7 +61,14 @@ os.execv(sys.executable, [sys.executable, "-m", "choreo", *sys.argv[1:]])
 """
 
 
-@pytest.mark.parametrize("end", ["the space bar", "Esc", "SIGHUP"])
+@pytest.mark.parametrize(
+    "end",
+    [
+        "the space bar",
+        pytest.param("Esc", marks=pytest.mark.campaign),
+        pytest.param("SIGHUP", marks=pytest.mark.campaign),
+    ],
+)
 def test_a_key_or_a_closed_terminal_stops(here, end):
     ours, theirs = pty.openpty()
     shown = bytearray()
@@ -143,6 +150,7 @@ def test_ctrl_c_pressed_again_and_again_does_not_hide_how_the_axes_were_left(her
     assert (here / "out" / "summary.json").exists()
 
 
+@pytest.mark.campaign
 def test_an_input_that_ends_after_its_answer_is_no_stop(here):
     with machine(here), run(here, recipe=once(here), asked=True, stdin=subprocess.PIPE) as (running, journal):
         assert running.process.stdin is not None
