@@ -96,8 +96,9 @@ def same_bus(first: str, second: str) -> bool:
 
 def _plain_bus(bus: str) -> tuple[str, str]:
     interface, _, channel = bus.partition(":")
-    if channel.startswith("/"):
-        return "", os.path.realpath(channel.partition("@")[0])
+    device = channel.partition("@")[0]
+    if device.startswith("/") or os.path.exists(device):
+        return "", os.path.realpath(device)
     return interface.casefold(), channel
 
 

@@ -101,10 +101,12 @@ def test_nobody_has_a_machine_or_a_bus_twice(machine: str, bus: str) -> None:
             assert len(find()) == 2
 
 
-def test_a_device_is_one_bus_by_every_name(tmp_path: Path) -> None:
+def test_a_device_is_one_bus_by_every_name(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     link = tmp_path / "by-id"
     link.symlink_to("/dev/null")
     assert same_bus("slcan:/dev/null@115200", f"slcan:{link}")
+    monkeypatch.chdir(tmp_path)
+    assert same_bus("slcan:/dev/null", "slcan:by-id")
     assert not same_bus("slcan:/dev/null", "slcan:/dev/zero")
     assert not same_bus("socketcan:can0", "virtual:can0")
 

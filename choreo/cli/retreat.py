@@ -41,6 +41,11 @@ def run(args: argparse.Namespace) -> int:
     """The exit code of the retreat."""
     if args.bus is not None:
         return _on_bus(args)
+    if args.armed or args.single_step or args.bus_option:
+        from choreo.errors import RecipeError
+
+        headline = "--armed, --single-step and --bus-option are for a real bus, and none is named"
+        raise RecipeError(headline, rule="usage", help="Name it with --bus, or leave the other out.")
     from choreo.api import retreat
     from choreo.cli.dry_run import attend_to, shown
 

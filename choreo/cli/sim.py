@@ -23,9 +23,9 @@ Ctrl-C (or SIGTERM, or closing the terminal) pulls the plug; then it says where 
 
 EPILOG = """\
 in one terminal:
-  choreo sim recipes/kiln_gantry/machine.yaml --port /tmp/kiln
+  choreo sim recipes/kiln_gantry/machine.yaml --port kiln
 in another:
-  choreo link recipes/kiln_gantry/machine.yaml --bus slcan:/tmp/kiln
+  choreo link recipes/kiln_gantry/machine.yaml --bus slcan:kiln
 
 Exit codes: 0 when the plug was pulled or the time was over; 3 when the simulated machine took damage; 2 when the
 machine, its faults or the port cannot be used.

@@ -127,7 +127,7 @@ class Guardian:
         if code in (ACTED, FAILED):
             did = "has stopped the machine" if code == ACTED else "could not stop the machine"
             self.trouble = f"the guardian {did}: nothing had been heard of choreo for too long"
-            self._post(Interrupt(self.trouble))
+            self._post(Interrupt(self.trouble, by_operator=False))
         else:
             self.trouble = "the guardian has ended"
 

@@ -72,7 +72,7 @@ class LiveLink:
         self._echoes = echoes
         self._hang_ns = hang_ns
         self._origin_ns = time.perf_counter_ns()
-        self._outbox = Outbox(self.now_ns)
+        self._outbox = Outbox(self.now_ns, stale_ns=hang_ns)
         self._hangs = HangWatch(self._outbox, hang_ns)
         self._losing = threading.Lock()
         self._lost = False
@@ -219,6 +219,8 @@ class LiveLink:
                 self._arrivals.left(handed, self.now_ns())
                 if handed.confirm:
                     self._waker.wake()
+        if self._outbox.stale:
+            self._lose(f"frames waited for {self._outbox.stale / 1e9:.1f} s and are too old to be sent")
 
     # ---- receiving ---------------------------------------------------------------------------------------------
 

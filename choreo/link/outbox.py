@@ -14,6 +14,8 @@ from choreo.frame import Frame
 
 #: How many frames may be in the adapter without a sign that they have left (practice.md P7).
 IN_ADAPTER = 2
+#: Longer than any run.
+NEVER_STALE_NS = 1 << 62
 #: How many of the frames that have left are remembered, for echoes that nobody asked for.
 REMEMBERED = 64
 
@@ -28,12 +30,18 @@ class Handed:
 
 
 class Outbox:
-    """First in, first out; `now_ns` is the link's clock."""
+    """
+    First in, first out; `now_ns` is the link's clock. What has waited for `stale_ns` is never given to the adapter: the
+    whole computer may have been halted meanwhile and the machine been stopped by somebody else, and a start that left
+    now would set it going again. Then everything that waits stays, and `stale` says how long the oldest did.
+    """
 
-    def __init__(self, now_ns: Callable[[], int]) -> None:
+    def __init__(self, now_ns: Callable[[], int], stale_ns: int = NEVER_STALE_NS) -> None:
+        self.stale = 0
         self._now_ns = now_ns
+        self._stale_ns = stale_ns
         self._gate = threading.Condition()
-        self._waiting: deque[tuple[Frame, bool]] = deque()
+        self._waiting: deque[tuple[Frame, bool, int]] = deque()  # to be confirmed or not; since when
         self._in_adapter: deque[Handed] = deque()
         self._gone: deque[Frame] = deque(maxlen=REMEMBERED)
         self._ended = False
@@ -41,7 +49,7 @@ class Outbox:
     def put(self, frame: Frame, confirm: bool) -> None:
         """Add a frame at the end."""
         with self._gate:
-            self._waiting.append((frame, confirm))
+            self._waiting.append((frame, confirm, self._now_ns()))
             self._gate.notify_all()
 
     def withdraw(self, unwanted: Callable[[Frame], bool]) -> list[Frame]:
@@ -57,12 +65,20 @@ class Outbox:
             return len(self._waiting) + len(self._in_adapter)
 
     def take(self) -> Handed | None:
-        """Wait until a frame may go to the adapter, and count it as being there; None when sending has ended."""
+        """
+        Wait until a frame may go to the adapter, and count it as being there; None when sending has ended, or when what
+        waits has become stale.
+        """
         with self._gate:
             while not self._ended:
                 if self._waiting and len(self._in_adapter) < IN_ADAPTER:
-                    frame, confirm = self._waiting.popleft()
-                    handed = Handed(frame, confirm, self._now_ns())
+                    now = self._now_ns()
+                    frame, confirm, since_ns = self._waiting[0]
+                    if now - since_ns > self._stale_ns:
+                        self.stale = now - since_ns
+                        return None
+                    self._waiting.popleft()
+                    handed = Handed(frame, confirm, now)
                     self._in_adapter.append(handed)  # before the bus has it: its echo may come before `send` returns
                     return handed
                 self._gate.wait()

@@ -16,9 +16,13 @@ from choreo.frame import Frame
 
 @dataclass(frozen=True, slots=True)
 class Interrupt:
-    """Somebody wants the machine stopped. Overtakes frames and every other event."""
+    """
+    Somebody wants the machine stopped. Overtakes frames and every other event. `by_operator` is False where it was no
+    person: the run then ends as it does for a fault.
+    """
 
     reason: str
+    by_operator: bool = True
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,8 +1,8 @@
 """
 Who else is on the bus, before anything is sent (practice.md P3 and P18, common practice, no source).
 
-Another host that commands these nodes would fight with this one over the machine. What drives say of themselves is no
-such thing; a reply that nobody here asked for is the other host's as well.
+Another host that commands these nodes, or asks them anything, would fight with this one over the machine. What drives
+say of themselves is no such thing.
 """
 
 from choreo.errors import LinkLost, OperatorStop

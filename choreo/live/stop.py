@@ -14,6 +14,7 @@ from pathlib import Path
 from typing import Any
 
 from choreo.errors import ChoreoError, Exit, LinkLost, MachineFault, RecipeError
+from choreo.journal.after_stop import AxisAfterStop, axis_after_stop
 from choreo.journal.folder import RunFolder, prepare_folder, slug
 from choreo.journal.writer import JournalWriter
 from choreo.link.live import open_live
@@ -25,7 +26,7 @@ from choreo.plan.model import Plan
 from choreo.run.live import Live
 from choreo.run.stop_now import stop_now
 from choreo.running import Running, announced, find, same_bus
-from choreo.service.stop import Answered, AxisLeft, ask_to_stop, axis_left, guardian_word
+from choreo.service.stop import Answered, ask_to_stop, guardian_word
 
 #: No announcement of another process' keeps a stop waiting for longer.
 ANNOUNCING_S = 0.1
@@ -61,7 +62,7 @@ class Stopped:
 
     exit: Exit
     headline: str
-    axes: tuple[AxisLeft, ...]
+    axes: tuple[AxisAfterStop, ...]
     folder: Path | None
     trouble: BaseException | None = None
 
@@ -148,12 +149,12 @@ def _how_to_go_on(running: Running, first: str = "") -> str:
 def _over_the_bus(plan: Plan, wanted: Wanted, bus: str, deaf: list[Running], say: Say) -> Stopped:
     folder = _folder_for(plan, wanted, say)
     live = Live(word="", bus=bus, started=wanted.started)
-    axes: list[AxisLeft] = []
+    axes: list[AxisAfterStop] = []
     units = {axis.name: axis.unit for axis in plan.axes}
 
     def record(kind: str, t_ns: int, fields: dict[str, Any]) -> None:
         if kind in ("at_rest", "unproven"):
-            axes.append(axis_left(kind, fields, units[fields["axis"]]))
+            axes.append(axis_after_stop(kind, fields, units[fields["axis"]]))
         elif kind == "operator":
             say(f"{fields['what']}: the stop goes on to its end.")
         elif kind == "stopping":

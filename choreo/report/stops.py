@@ -1,29 +1,9 @@
 """What a stop left behind, per axis (practice.md P17)."""
 
-from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 from choreo.journal import Journal
-
-
-@dataclass(frozen=True, slots=True)
-class AxisAfterStop:
-    """
-    One axis after a stop. `position` is in the axis' unit, None when it was never read; `energised` None when unknown;
-    `load` is loaded, empty or unknown; `why` it is proven or not; `next_action` the next safe one.
-    """
-
-    axis: str
-    unit: str
-    proven: bool
-    position: float | None
-    counts: int | None
-    energised: bool | None
-    home_valid: bool
-    load: str
-    why: str
-    next_action: str
-    outputs: Mapping[str, str] = field(default_factory=dict)  # of its drive, as the run left them
+from choreo.journal.after_stop import AxisAfterStop, axis_after_stop
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,19 +31,7 @@ def stop_of(journal: Journal) -> Stop | None:
         if record.kind in ("at_rest", "unproven") and record.t_ns >= stopping.t_ns
     }
     axes = tuple(
-        AxisAfterStop(
-            axis.name,
-            axis.unit,
-            record.kind == "at_rest",
-            record.fields["position"],
-            record.fields["counts"],
-            record.fields["energised"],
-            record.fields["home_valid"],
-            record.fields["load"],
-            record.fields.get("why", ""),
-            record.fields["next"],
-            record.fields.get("outputs", {}),
-        )
+        axis_after_stop(record.kind, record.fields, axis.unit)
         for axis in journal.axes
         if (record := last.get(axis.name)) is not None
     )

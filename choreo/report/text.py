@@ -4,8 +4,8 @@ from collections.abc import Iterator
 from textwrap import wrap
 
 from choreo.errors import Exit
+from choreo.journal.after_stop import AxisAfterStop
 from choreo.report.starts import Start
-from choreo.report.stops import AxisAfterStop
 from choreo.report.summary import Summary
 from choreo.report.table import Column, printable, table
 from choreo.units import show

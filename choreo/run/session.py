@@ -275,6 +275,9 @@ class Session:
     def _on_event(self, event: Event) -> None:
         if isinstance(event, Confirmed):
             self.traffic.confirmed(event)
+        elif isinstance(event, Interrupt) and not event.by_operator:
+            help = "Find out what held this computer up: sleep, a debugger, another program. Look at the machine first."
+            self.report(MachineFault(event.reason, rule="held-up", help=help))
         elif isinstance(event, Interrupt):
             self.record("operator", what=event.reason)
             self.log.hold(OperatorStop(f"stopped by the operator: {event.reason}", rule="operator"))

@@ -12,12 +12,13 @@ import json
 import os
 import signal
 import time
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Literal
 
 from choreo.errors import RecipeError
+from choreo.journal.after_stop import AxisAfterStop, axis_after_stop
 from choreo.journal.folder import RunFolder
 from choreo.journal.tail import Tail
 from choreo.running import Running, find
@@ -31,26 +32,6 @@ LOOK_S = 0.01
 
 
 @dataclass(frozen=True, slots=True)
-class AxisLeft:
-    """
-    How a stop left one axis, as its record says (practice.md P17): `position` in `unit`, None when it was never read;
-    `energised` None when unknown; `load` is loaded, empty or unknown; `why` it is proven at rest or not; `next_action`
-    is the next safe one.
-    """
-
-    axis: str
-    unit: str
-    proven: bool
-    position: float | None
-    counts: int | None
-    energised: bool | None
-    home_valid: bool
-    load: str
-    why: str
-    next_action: str
-
-
-@dataclass(frozen=True, slots=True)
 class Answered:
     """
     What became of the process that was asked. `how` it went: it has `stopped` the machine; it `ended` without a stop;
@@ -60,7 +41,7 @@ class Answered:
 
     running: Running
     how: Literal["stopped", "ended", "deaf", "hangs"]
-    axes: tuple[AxisLeft, ...] = ()
+    axes: tuple[AxisAfterStop, ...] = ()
     exit: int | None = None
     halted: bool = False  # by SIGSTOP or a debugger: it will hear when it is let go on
 
@@ -133,7 +114,7 @@ class _Watched:
     """The records of a journal that matter here."""
 
     def __init__(self, stopping: Callable[[str], None]) -> None:
-        self.axes: dict[str, AxisLeft] = {}
+        self.axes: dict[str, AxisAfterStop] = {}
         self.stopping_seen = False
         self._names: list[str] = []
         self._units: dict[str, str] = {}
@@ -149,7 +130,7 @@ class _Watched:
             self._stopping(fields["cause"])
         elif kind in ("at_rest", "unproven"):
             name = fields["axis"]
-            self.axes[name] = axis_left(kind, fields, self._units.get(name, ""))
+            self.axes[name] = axis_after_stop(kind, fields, self._units.get(name, ""))
         elif kind == "end":
             self._exit = fields["exit"]
 
@@ -165,28 +146,13 @@ class _Watched:
         return Answered(running, "stopped", (*self.axes.values(), *unheard), self._exit)
 
 
-def axis_left(kind: str, fields: Mapping[str, Any], unit: str) -> AxisLeft:
-    """The record `at_rest` or `unproven` of an axis."""
-    return AxisLeft(
-        axis=fields["axis"],
-        unit=unit,
-        proven=kind == "at_rest",
-        position=fields["position"],
-        counts=fields["counts"],
-        energised=fields["energised"],
-        home_valid=fields["home_valid"],
-        load=fields["load"],
-        why=fields.get("why") or "",
-        next_action=fields["next"],
-    )
-
-
-def _unheard(name: str, unit: str) -> AxisLeft:
+def _unheard(name: str, unit: str) -> AxisAfterStop:
     action = "Stay clear. See for yourself that the axis stands before anyone goes near it."
-    return AxisLeft(name, unit, False, None, None, None, False, "unknown", "its journal says nothing of it", action)
+    why = "its journal says nothing of it"
+    return AxisAfterStop(name, unit, False, None, None, None, False, "unknown", why, action)
 
 
-def lines_of(axes: Iterable[AxisLeft]) -> Iterable[str]:
+def lines_of(axes: Iterable[AxisAfterStop]) -> Iterable[str]:
     """Each axis in words: whether it has come to rest, where, how it is held, and what to do where that matters."""
     for axis in axes:
         if axis.proven:
@@ -198,17 +164,17 @@ def lines_of(axes: Iterable[AxisLeft]) -> Iterable[str]:
             yield f"    {axis.next_action}"
 
 
-def _place(axis: AxisLeft) -> str:
+def _place(axis: AxisAfterStop) -> str:
     if axis.position is None:
         return ""
     return f" at {axis.position:.3f} {axis.unit}"
 
 
-def _last(axis: AxisLeft) -> str:
+def _last(axis: AxisAfterStop) -> str:
     return "" if axis.position is None else f", last read at {axis.position:.3f} {axis.unit}"
 
 
-def _held(axis: AxisLeft) -> str:
+def _held(axis: AxisAfterStop) -> str:
     power = {True: "under power", False: "without power", None: "power unknown"}[axis.energised]
     home = "home valid" if axis.home_valid else "no valid home"
     load = {"empty": "holds no load", "loaded": "HOLDS A LOAD"}.get(axis.load, "MAY HOLD A LOAD")

@@ -10,6 +10,7 @@ from typing import Any
 
 from choreo.errors import ChoreoError, RecipeError
 from choreo.journal import Journal, JournalWriter, read_journal_text
+from choreo.journal.after_stop import AxisAfterStop
 from choreo.link.port import Link, SimulationRequest, Truth, Truthful
 from choreo.link.simulated import open_simulated
 from choreo.plan.model import Plan
@@ -17,7 +18,7 @@ from choreo.plan.resolve import resolve
 from choreo.recipe.load import load
 from choreo.report.skew import pair_skews
 from choreo.report.steps import StepRow, step_rows
-from choreo.report.stops import AxisAfterStop, stop_of
+from choreo.report.stops import stop_of
 from choreo.report.text import what
 from choreo.run.executor import Outcome, execute
 from choreo.trial.ending import AxisStop, Ending, RunSkew, StepTime

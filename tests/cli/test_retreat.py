@@ -60,6 +60,8 @@ def test_the_journal_itself_may_be_named(recipe, capsys):
         (["lok", "--after", "runs/ask-first"], "Did you mean `look`?"),
         (["look", "--after", "runs/nothing"], "cannot be read"),
         (["look"], "--after"),
+        (["look", "--after", "runs/ask-first", "--armed"], "are for a real bus, and none is named"),
+        (["look", "--after", "runs/ask-first", "--bus", "slcan:x", "--faults", "f.yaml"], "--bus names a real one"),
         (["look", "--after", "runs/ask-first", "--set", "x=5 mm"], "no parameter `x`"),
     ],
 )

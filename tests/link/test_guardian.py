@@ -332,7 +332,7 @@ def test_a_session_that_was_halted_learns_of_the_stop_although_the_terminal_take
             os.dup2(stderr, 2)
             for one in (full, nobody_reads, stderr):
                 os.close(one)
-    assert link.posted == [Interrupt(guardian.trouble)]
+    assert link.posted == [Interrupt(guardian.trouble, by_operator=False)]
     assert guardian.trouble.startswith("the guardian has stopped the machine")
 
 

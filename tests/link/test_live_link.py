@@ -499,3 +499,24 @@ def test_a_process_that_was_halted_does_not_take_a_partial_line_for_a_dead_one(o
     link._origin_ns -= 5 * 10**9
     assert link._take_in(0)  # one look
     assert not link._lost
+
+
+def test_frames_that_are_too_old_lose_the_adapter_and_do_not_leave() -> None:
+    """While one is being sent the others wait; then the computer stands still for two seconds."""
+    bus = FakeBus()
+    bus.may_send.clear()
+    link = LiveLink(bus)
+    try:
+        link.submit(Frame(0x14B, b"\x12"))
+        assert bus.was_sent.acquire(timeout=LONG_S)
+        link.submit(Frame(0x040, b"\x51"))
+        link._origin_ns -= 2_000_000_000
+        bus.may_send.set()
+        while not isinstance(got := receive(link), AdapterLost):
+            assert got is not None
+        assert "too old to be sent" in got.reason
+        assert [message.arbitration_id for message in bus.sent] == [0x14B]
+        assert link.unsent() == 1
+    finally:
+        bus.may_send.set()
+        link.close()

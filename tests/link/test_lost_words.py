@@ -10,6 +10,7 @@ from contextlib import contextmanager
 import can
 import pytest
 
+from choreo.errors import LinkLost
 from choreo.frame import Frame
 from choreo.link.adapter import words
 from choreo.link.live import LiveLink, open_live
@@ -66,6 +67,8 @@ def test_a_port_that_is_gone_is_closed_all_the_same_and_may_be_closed_twice() ->
         far.wait(LONG_S)
         link.close()
         link.close()
+        with pytest.raises(LinkLost, match="closed"):
+            receive(link)
 
 
 @pytest.mark.parametrize(

@@ -81,3 +81,18 @@ def test_a_frame_that_left_is_known_once() -> None:
     assert not outbox.forget_gone_like(Frame(0x14B, b"\x13"))
     assert outbox.forget_gone_like(Frame(0x14B, b"\x12", t_ns=7))
     assert not outbox.forget_gone_like(Frame(0x14B, b"\x12"))
+
+
+def test_what_has_waited_for_too_long_is_never_given_to_the_adapter() -> None:
+    """A start that was put in before the whole computer was halted must not leave when it goes on (practice.md P7)."""
+    clock = [0]
+    outbox = Outbox(lambda: clock[0], stale_ns=1000)
+    for id in (0x120, 0x121, 0x122):
+        outbox.put(Frame(id), False)
+    clock[0] = 1000
+    assert outbox.take() is not None
+    clock[0] = 1001
+    assert outbox.take() is None
+    assert outbox.stale == 1001
+    assert outbox.unsent() == 3
+    assert outbox.withdraw(lambda frame: True) == [Frame(0x121), Frame(0x122)]

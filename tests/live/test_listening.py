@@ -8,7 +8,7 @@ import pytest
 
 from choreo.api import simulation_request
 from choreo.drive.conversation import Tell
-from choreo.errors import LinkLost, OperatorStop, RecipeError
+from choreo.errors import InternalError, LinkLost, OperatorStop, RecipeError
 from choreo.frame import Frame
 from choreo.link.port import Interrupt
 from choreo.link.simulated import open_simulated, run_by_hand
@@ -112,3 +112,20 @@ def test_stops_that_are_numbered_cannot_be_made_beforehand(monkeypatch):
     monkeypatch.setattr(stops, "make_drive", lambda *_: Numbering())
     assert numbered(plan) == ["./index_drive.yaml"]
     assert stop_frames(plan) == []
+
+
+def test_what_the_guardian_would_send_goes_past_a_guard(monkeypatch):
+    """A start in the place of a stop is refused, and so is anything that is no stop."""
+    plan = plan_of(SLIDES)
+    for frame, error in ((Frame(0x040, b"\x51"), "guard-start"), (Frame(0x143, b"\x12"), "guardian-stop")):
+
+        class Wrong:
+            def quick_stop(self, frame=frame):
+                return Tell(frame, "stop")
+
+            quick_stop_all = quick_stop
+
+        monkeypatch.setattr(stops, "make_drive", lambda *_, wrong=Wrong: wrong())
+        with pytest.raises(InternalError) as refused:
+            stop_frames(plan)
+        assert refused.value.rule == error

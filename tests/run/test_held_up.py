@@ -11,7 +11,7 @@ from types import SimpleNamespace
 import pytest
 
 from choreo.drive.families import make_drive
-from choreo.errors import MachineFault, OperatorStop
+from choreo.errors import MachineFault
 from choreo.frame import Frame
 from choreo.link.port import Confirmed, Event, Interrupt
 from choreo.link.simulated import run_by_hand
@@ -149,15 +149,16 @@ def test_a_guardian_that_acted_comes_before_the_reply_that_waited() -> None:
     """Nothing may start a machine that somebody has stopped meanwhile."""
     link = StallingLink(after(2 * MS))
     session, _ = session_for(link, 11, timeout_ns=10 * MS)
-    session.on_held_up = lambda: link.post(Interrupt("the guardian has stopped the machine"))
+    session.on_held_up = lambda: link.post(Interrupt("the guardian has stopped the machine", by_operator=False))
 
     def two_frames() -> Iterable[object]:
         yield make_drive(DIALECT, 11).poll_position()
         yield make_drive(DIALECT, 11).poll_position()
 
     link.stall(MS, 3000 * MS)
-    with pytest.raises(OperatorStop, match="the guardian has stopped the machine"):
+    with pytest.raises(MachineFault, match="the guardian has stopped the machine") as stopped:
         run_by_hand(session.run((0, two_frames())))  # type: ignore[arg-type]
+    assert (stopped.value.rule, stopped.value.exit) == ("held-up", 3)  # no operator has asked for it
     assert len(link.sent) == 1
     session.begin_stopping()
     run_by_hand(session.sleep(MS))  # the reply is not lost

@@ -16,7 +16,7 @@ import pytest
 
 from choreo.running import Running, find
 from choreo.service import stop
-from choreo.service.stop import AxisLeft, ask_to_stop, guardian_word, is_halted, lines_of
+from choreo.service.stop import AxisAfterStop, ask_to_stop, guardian_word, is_halted, lines_of
 from service.stand_in import AXES, MACHINE
 
 TESTS = Path(__file__).parents[1]
@@ -56,7 +56,7 @@ def test_a_process_that_stops_says_how_each_axis_stands(start: Start) -> None:
     assert (answered.how, answered.exit, answered.proven) == ("stopped", 130, True)
     assert causes == ["stopped by the operator: SIGTERM"]
     assert [axis.axis for axis in answered.axes] == list(AXES)
-    assert answered.axes[0] == AxisLeft(
+    assert answered.axes[0] == AxisAfterStop(
         "beam", "mm", True, 12.5, 1250, True, True, "empty", "three fresh, equal readings",
         "Find the cause before the next run.",
     )  # fmt: skip
@@ -134,7 +134,9 @@ def test_the_word_of_a_guardian(tmp_path: Path) -> None:
 
 
 def test_what_a_drive_may_still_hold_is_said_with_what_to_do() -> None:
-    axis = AxisLeft("lift", "mm", True, None, None, None, False, "unknown", "three readings", "Switch the drive off.")
+    axis = AxisAfterStop(
+        "lift", "mm", True, None, None, None, False, "unknown", "three readings", "Switch the drive off."
+    )
     assert list(lines_of([axis])) == [
         "lift has come to rest: power unknown, no valid home, MAY HOLD A LOAD (three readings)",
         "    Switch the drive off.",

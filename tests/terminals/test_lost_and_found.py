@@ -11,13 +11,15 @@ import resource
 import shutil
 import signal
 import threading
+import time
 from collections.abc import Iterator
 from contextlib import contextmanager
+from pathlib import Path
 
 import can
 import pytest
 
-from terminals.terminals import PATIENCE_S, Journal, Terminal, machine, moving, once, run, second_host
+from terminals.terminals import LOOK_S, PATIENCE_S, Journal, Terminal, machine, moving, once, run, second_host
 
 STOP_ALL = 0x020
 
@@ -115,6 +117,18 @@ def test_after_a_kill_the_guardian_stops_every_node(here):
     assert (here / "out" / "guardian.json").exists()
 
 
+@pytest.mark.campaign
+def test_a_run_that_was_halted_goes_on_to_a_stop(here):
+    with machine(here), run(here) as (running, journal):
+        journal.until(moving)
+        running.send(signal.SIGSTOP)
+        wait_for(here / "out" / "guardian.json")
+        running.send(signal.SIGCONT)
+        code, rule = ended(running, journal)
+    assert (code, rule) in ((3, "held-up"), (4, "adapter-lost")), running.text
+    assert "the machine was told to stop" in running.text
+
+
 def test_a_second_host_that_commands_ends_the_run(here):
     with machine(here, adapters=2), second_host(here) as other, run(here) as (running, journal):
         journal.until(moving)
@@ -192,6 +206,14 @@ def talking(bus: can.BusABC, message: can.Message, *, every_s: float) -> Iterato
     finally:
         ends.set()
         thread.join()
+
+
+def wait_for(file: Path) -> None:
+    """Until it is there, and something in it."""
+    until = time.monotonic() + PATIENCE_S
+    while not file.exists() or not file.stat().st_size:
+        assert time.monotonic() < until, f"{file} never came"
+        time.sleep(LOOK_S)
 
 
 def drained(bus: can.BusABC) -> list[can.Message]:
