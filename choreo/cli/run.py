@@ -217,7 +217,6 @@ def _show(result: "LiveResult", rehearsal: "Rehearsal", *, quiet: bool) -> None:
         print()
         for line in against_lines(result.summary, rehearsal.summary, cells):
             print(line)
-        print()
         print(result_line(result.summary))
         print(f"run folder: {result.folder.path}")
     if result.folder.guardian.exists():

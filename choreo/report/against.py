@@ -44,7 +44,7 @@ def differences(summary: Summary, rehearsal: Summary) -> list[Difference]:
 
 
 def against_lines(summary: Summary, rehearsal: Summary, width: int) -> Iterator[str]:
-    """In words, and the steps that differ the most."""
+    """In words, and the steps that differ the most, with an empty line behind; nothing where no step was done."""
     found = differences(summary, rehearsal)
     if not found:
         return
@@ -66,3 +66,4 @@ def against_lines(summary: Summary, rehearsal: Summary, width: int) -> Iterator[
         for one in shown
     ]
     yield from table(_COLUMNS, rows, width)
+    yield ""

@@ -84,4 +84,4 @@ def test_what_each_step_took_is_held_against_it(here):
     lines = list(against_lines(again, found.summary, 100))
     total = sum(one.longer_ns for one in rows) / 1e6
     assert f"{total:+.1f} ms" in lines[0]
-    assert len(lines) == 1 + 2 + 5
+    assert len(lines) == 1 + 2 + 5 + 1
