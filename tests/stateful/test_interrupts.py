@@ -81,7 +81,7 @@ def interrupt_at(chosen: list[int]) -> list[int]:
 
 
 def test_interrupts_at_random_moments_end_in_stopping():
-    assert interrupt_at(moments(60, seed=1)) == []
+    assert interrupt_at(moments(30, seed=1)) == []
 
 
 @pytest.mark.campaign
